@@ -1,0 +1,145 @@
+"""Read the catalogue: every file or none; faults say file, entry and mend."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from endfeel.catalogue.base_examination import BaseExamination
+from endfeel.catalogue.coherence import incoherent
+from endfeel.catalogue.conditions import CareGroup, Condition, Modality, Precaution
+from endfeel.catalogue.entries import Entry, Finding, HandsOn, HistoryItem, LookFurther
+from endfeel.catalogue.regions import Catalogue, RegionCatalogue
+from endfeel.catalogue.screens import Screen
+from endfeel.evidence.base import REGIONS, EvidenceBase
+from endfeel.evidence.load import load_evidence
+
+SHIPPED = Path(__file__).parent / "data"
+EntryT = TypeVar("EntryT", bound=Entry)
+
+
+class CatalogueError(ValueError):
+    """The catalogue has faults and was not loaded; `faults` lists all, one line each."""
+
+    def __init__(self, faults: tuple[str, ...]) -> None:
+        self.faults = faults
+        super().__init__(faults[0] + (f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""))
+
+
+def load_catalogue(directory: Path | None = None, evidence: EvidenceBase | None = None) -> Catalogue:
+    """The catalogue in a folder; the shipped one where none is given (read once a process).
+
+    Raises CatalogueError with every fault found, those against the evidence tables included.
+    """
+    if directory is None and evidence is None:
+        return _shipped()
+    return _load(directory or SHIPPED, evidence or load_evidence())
+
+
+@cache
+def _shipped() -> Catalogue:
+    return _load(SHIPPED, load_evidence())
+
+
+def _load(directory: Path, evidence: EvidenceBase) -> Catalogue:
+    faults: list[str] = []
+    regions = {}
+    for region in REGIONS:
+        folder = directory / region
+        if folder.is_dir() and any(folder.glob("findings-*.toml")):
+            regions[region] = _region(folder, evidence, faults)
+    drafts = Catalogue(
+        regions=MappingProxyType(regions),
+        precautions=MappingProxyType(_entries(directory / "precautions.toml", Precaution, faults)),
+        screens=MappingProxyType(_entries(directory / "screens.toml", Screen, faults)),
+        modalities=MappingProxyType(_entries(directory / "modalities.toml", Modality, faults)),
+    )
+    if not faults:
+        faults += incoherent(drafts, evidence)
+    if faults:
+        raise CatalogueError(tuple(faults))
+    return drafts
+
+
+def _region(folder: Path, evidence: EvidenceBase, faults: list[str]) -> RegionCatalogue:
+    kinds = {f.finding_id: f.kind for f in evidence.findings_of(folder.name)}
+    findings: dict[str, Finding] = {}
+    for path in sorted(folder.glob("findings-*.toml")):
+        for identifier, fields in _toml(path, faults).items():
+            place = f"{folder.name}/{path.name} [{identifier}]"
+            if identifier in findings:
+                faults.append(f"{place}: stands twice; keep one")
+            kind = kinds.get(identifier)
+            model: type[HandsOn] | type[HistoryItem] | type[LookFurther] = (
+                LookFurther
+                if kind in ("imaging", "laboratory")
+                else HistoryItem
+                if isinstance(fields, dict) and "ask" in fields
+                else HandsOn
+            )
+            entry = _entry(model, identifier, fields, place, faults)
+            if entry is not None:
+                findings[identifier] = entry
+    base_path = folder / "base.toml"
+    base: BaseExamination | None = None
+    try:
+        base = BaseExamination.model_validate(_toml(base_path, faults))
+    except ValidationError as error:
+        faults.extend(_lines(error, f"{folder.name}/base.toml"))
+    drawings_path = folder / "drawings.toml"
+    return RegionCatalogue(
+        region=folder.name,
+        findings=MappingProxyType(findings),
+        conditions=MappingProxyType(_entries(folder / "conditions.toml", Condition, faults)),
+        care=MappingProxyType(_entries(folder / "care.toml", CareGroup, faults)),
+        neighbours=base.neighbour if base else (),
+        cards=base.card if base else (),
+        drawings=MappingProxyType(_toml(drawings_path, faults) if drawings_path.exists() else {}),
+    )
+
+
+def _entries(path: Path, model: type[EntryT], faults: list[str]) -> dict[str, EntryT]:
+    found = {}
+    for identifier, fields in _toml(path, faults).items():
+        entry = _entry(model, identifier, fields, f"{_name(path)} [{identifier}]", faults)
+        if entry is not None:
+            found[identifier] = entry
+    return found
+
+
+def _entry(model: type[EntryT], identifier: str, fields: Any, place: str, faults: list[str]) -> EntryT | None:
+    if not isinstance(fields, dict):
+        faults.append(f"{place}: is no table; write [{identifier}] above its fields")
+        return None
+    try:
+        return model.model_validate({"id": identifier, **fields})
+    except ValidationError as error:
+        faults.extend(_lines(error, place))
+        return None
+
+
+def _toml(path: Path, faults: list[str]) -> dict[str, Any]:
+    try:
+        with path.open("rb") as handle:
+            return tomllib.load(handle)
+    except FileNotFoundError:
+        faults.append(f"{_name(path)}: the file is missing; add it (docs/catalogue-format.md)")
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        faults.append(f"{_name(path)}: not TOML: {error}")
+    return {}
+
+
+def _name(path: Path) -> str:
+    return f"{path.parent.name}/{path.name}" if path.parent.name in REGIONS else path.name
+
+
+def _lines(error: ValidationError, place: str) -> list[str]:
+    return [
+        f"{place}: {'.'.join(str(part) for part in item['loc'])}: {item['msg']}"
+        for item in error.errors(include_url=False)
+    ]
