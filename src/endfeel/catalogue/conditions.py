@@ -46,6 +46,7 @@ class CareGroup(Entry):
     look_again_days: Annotated[int, Field(ge=1)]
     harm_of_a_miss: Annotated[float, Field(gt=0)]
     harm_of_wrong_care: Annotated[float, Field(gt=0)]
+    review: Review = Review(status="draft")
 
 
 class Modality(Entry):
