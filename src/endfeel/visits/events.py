@@ -1,14 +1,14 @@
 """What can happen at a visit: one frozen model per event, told apart by ``type``.
 
-Nothing but these events is stored. An event that turns out wrong is never changed: a later ``corrected`` event points at
-it by its number. Fields that a person types freely are marked ``Words``; de-identified export leaves those out.
+Nothing but these events is stored. An event that turns out wrong is never changed: a later ``corrected`` event points
+at it by its number. Fields that a person types freely are marked ``Words``; de-identified export leaves those out.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import (
     AfterValidator,
@@ -50,6 +50,7 @@ HowBad = Literal["mild", "moderate", "severe"]
 HowLong = Literal["minutes", "an-hour", "hours"]
 Action = Literal["send-now", "look-further", "start-care", "set-aside"]
 Observed = bool | int | float | str
+ObservationId = Annotated[str, StringConstraints(max_length=120)]
 
 Score = Annotated[float, Field(ge=0, le=10)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
@@ -91,8 +92,8 @@ class ProblemAdded(Part):
 class ProblemMoved(Part):
     """The problem is on another side than was entered.
 
-    ``recordings_move``: the side was a slip of the finger, so what was recorded so far on the old side was in truth done
-    on the new one (and the reverse). If false, earlier recordings keep their side.
+    ``recordings_move``: the side was a slip of the finger, so what was recorded so far on the old side was in truth
+    done on the new one (and the reverse). If false, earlier recordings keep their side.
     """
 
     type: Literal["problem-moved"] = "problem-moved"
@@ -203,8 +204,9 @@ class ScreenAnswered(Part):
 class ScreenOverridden(Part):
     """Going on although a screen withholds findings, for a typed reason that the note keeps.
 
-    Without ``screen_id`` it covers screens that are not complete, never one that is flagged. With ``screen_id`` it covers
-    that screen as it stood, a flag too (a film was taken and shows no fracture); what is found later raises it again.
+    Without ``screen_id`` it covers screens that are not complete, never one that is flagged. With ``screen_id`` it
+    covers that screen as it stood, a flag too (a film was taken and shows no fracture); what is found later raises it
+    again.
     """
 
     type: Literal["screen-overridden"] = "screen-overridden"
@@ -242,8 +244,8 @@ class CardCleared(Part):
 class FindingRecorded(Part):
     """The result of one observable on one side, with what was seen and under what conditions.
 
-    ``blind_to``: what the examiner did not know (imaging, another examiner's result …). ``symptoms_before`` and ``pain``
-    are 0 to 10. ``guarding``: the patient could not let go; a negative is then read as unclear.
+    ``blind_to``: what the examiner did not know (imaging, another examiner's result …). ``symptoms_before`` and
+    ``pain`` are 0 to 10. ``guarding``: the patient could not let go; a negative is then read as unclear.
     """
 
     type: Literal["finding-recorded"] = "finding-recorded"
@@ -251,7 +253,7 @@ class FindingRecorded(Part):
     observable: Id
     side: Side = "none"
     result: Result
-    observations: Annotated[dict[Annotated[str, StringConstraints(max_length=120)], Observed], Field(max_length=60)] = {}
+    observations: Annotated[dict[ObservationId, Observed], Field(max_length=60)] = {}
     confidence: Annotated[int, Field(ge=1, le=5)] | None = None
     blind_to: tuple[Label, ...] = ()
     symptoms_before: Score | None = None
@@ -305,7 +307,7 @@ class AdviceGiven(Part):
 
 
 class OutcomeRecorded(Part):
-    """What turned out later. ``blind``: whoever judged it did not know the examination; ``present`` None: not verified."""
+    """What turned out later. ``blind``: whoever judged it did not know the examination. ``present`` None: not known."""
 
     type: Literal["outcome-recorded"] = "outcome-recorded"
     problem_id: Id
@@ -422,8 +424,8 @@ Event = Annotated[
 class StoredEvent(Part):
     """An event as it lies in the store.
 
-    ``seq`` counts from 1 within its visit and alone gives the order; ``at`` is what the clock said (UTC) and may go back.
-    ``client_id`` is made by whoever sends the event, so that sending it twice stores it once.
+    ``seq`` counts from 1 within its visit and alone gives the order; ``at`` is what the clock said (UTC) and may go
+    back. ``client_id`` is made by whoever sends the event, so that sending it twice stores it once.
     """
 
     seq: Annotated[int, Field(ge=1)]
@@ -458,11 +460,15 @@ def event_json(event: Event) -> str:
 
 
 _EVENT: TypeAdapter[Event] = TypeAdapter(Event)
+_TYPES: tuple[str, ...] = tuple(c.model_fields["type"].default for c in get_args(get_args(Event)[0]))
 
 
 def _line(error: ValidationError) -> str:
     first = error.errors(include_url=False, include_input=False)[0]
     where = ".".join(str(part) for part in first["loc"]) or "event"
     more = error.error_count() - 1
-    message = f"{where}: {first['msg']}" + (f" (and {more} more)" if more else "")
+    message = first["msg"].removeprefix("Value error, ")
+    if first["type"].startswith("union_tag"):
+        message = f"type must be one of {', '.join(_TYPES)}"
+    message = f"{where}: {message}" + (f" (and {more} more)" if more else "")
     return " ".join(message.split())
