@@ -1,0 +1,1 @@
+"""Alembic migrations; they run when a store is opened."""
