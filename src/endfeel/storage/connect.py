@@ -47,7 +47,9 @@ def store_url(where: str | Path) -> URL:
 
 def shown(url: URL) -> str:
     """What to call the store in a message: the file, or the URL without its password."""
-    return url.database or "a store in memory" if url.get_backend_name() == "sqlite" else url.render_as_string(hide_password=True)
+    if url.get_backend_name() == "sqlite":
+        return url.database or "a store in memory"
+    return url.render_as_string(hide_password=True)
 
 
 def make_engine(url: URL, busy_seconds: float) -> Engine:

@@ -243,7 +243,7 @@ class Store:
             return [_LINE.validate_json(text) for text in connection.execute(query).scalars()]
 
     def _catch_up(self) -> None:
-        # Lines are written with their events; only a migration that made or emptied the read model leaves visits without.
+        # A line is written with its events; only a migration that made or emptied the read model leaves some out.
         visit, line = t.visits, t.visit_lines
         joined = visit.outerjoin(line, line.c.visit_id == visit.c.visit_id)
         without = select(visit.c.visit_id).select_from(joined).where(line.c.visit_id.is_(None))
