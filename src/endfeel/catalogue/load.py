@@ -52,7 +52,7 @@ def _load(directory: Path, evidence: EvidenceBase) -> Catalogue:
     for region in REGIONS:
         folder = directory / region
         if folder.is_dir() and any(folder.glob("findings-*.toml")):
-            regions[region] = _region(folder, evidence, faults)
+            regions[region] = _region(folder, faults)
     drafts = Catalogue(
         regions=MappingProxyType(regions),
         precautions=MappingProxyType(_entries(directory / "precautions.toml", Precaution, faults)),
@@ -66,21 +66,15 @@ def _load(directory: Path, evidence: EvidenceBase) -> Catalogue:
     return drafts
 
 
-def _region(folder: Path, evidence: EvidenceBase, faults: list[str]) -> RegionCatalogue:
-    kinds = {f.finding_id: f.kind for f in evidence.findings_of(folder.name)}
+def _region(folder: Path, faults: list[str]) -> RegionCatalogue:
     findings: dict[str, Finding] = {}
     for path in sorted(folder.glob("findings-*.toml")):
         for identifier, fields in _toml(path, faults).items():
             place = f"{folder.name}/{path.name} [{identifier}]"
             if identifier in findings:
                 faults.append(f"{place}: stands twice; keep one")
-            kind = kinds.get(identifier)
             model: type[HandsOn] | type[HistoryItem] | type[LookFurther] = (
-                LookFurther
-                if kind in ("imaging", "laboratory")
-                else HistoryItem
-                if isinstance(fields, dict) and "ask" in fields
-                else HandsOn
+                LookFurther if "modality" in fields else HistoryItem if "ask" in fields else HandsOn
             )
             entry = _entry(model, identifier, fields, place, faults)
             if entry is not None:
