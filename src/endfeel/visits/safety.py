@@ -1,0 +1,274 @@
+"""Safety, outside belief: what the screens of the catalogue say about a problem. Pure functions, no chances.
+
+A screen is `not-asked`, `partly-asked`, `asked-none-found` or `flag`. An answer of "unsure" does not settle an item.
+Findings and base items can raise a screen, never lower it. Who is outside the people that a rule was studied in can be
+flagged by it and is never cleared by it.
+
+An `outside` line of a screen holds where its `if` is known to hold: `age_under_N`, `age_over_N` (years), `days_over_N`
+(since the injury), or a precaution id that was answered yes. Anything else, and what is not known, is shown as a
+reminder and decides nothing.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from endfeel.catalogue import Catalogue
+from endfeel.catalogue.screens import Outside, Screen, ScreenItem, SendsFor
+from endfeel.visits.events import Answer, Onset
+from endfeel.visits.problem import Override, ProblemState
+
+State = Literal["not-asked", "partly-asked", "asked-none-found", "flag"]
+
+RECENT_DAYS = 42  # six weeks: how long an injury counts as fresh
+YOUNGEST = 16  # below it there are no chances: the studies are of adults
+URGENCY: tuple[SendsFor, ...] = ("emergency", "same-day", "urgent", "film-first")
+STATE_WORDS: Mapping[State, str] = {
+    "not-asked": "not asked",
+    "partly-asked": "partly asked",
+    "asked-none-found": "asked, none found",
+    "flag": "flag",
+}
+
+
+@dataclass(frozen=True)
+class Flag:
+    """A screen that is raised: what it sends for, the words, and what raised it."""
+
+    screen: Screen
+    sends_for: SendsFor
+    words: str
+    raised_by: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ItemView:
+    """An item of a screen: the answer (None: not asked) and the findings or base items that raise it."""
+
+    item: ScreenItem
+    answer: Answer | None
+    raised_by: tuple[str, ...]
+
+    @property
+    def counts(self) -> bool:
+        """Whether it speaks for the screen."""
+        return self.answer == "yes" or bool(self.raised_by)
+
+
+@dataclass(frozen=True)
+class ScreenView:
+    """A screen for one problem.
+
+    one_way: why it can't clear this person, in words. reminders: outside lines that may apply, not known.
+    override: the typed reason that covers it, if one does. withholds: its precaution holds now.
+    """
+
+    screen: Screen
+    state: State
+    items: tuple[ItemView, ...]
+    one_way: tuple[str, ...]
+    reminders: tuple[str, ...]
+    override: Override | None
+    withholds: bool
+
+    @property
+    def flag(self) -> Flag | None:
+        """The flag, also where it was overridden."""
+        if self.state != "flag":
+            return None
+        by = tuple(dict.fromkeys(v.item.ask or v.item.look for v in self.items if v.counts))
+        return Flag(self.screen, self.screen.sends_for, self.screen.clinician, by)
+
+    @property
+    def not_asked(self) -> tuple[ScreenItem, ...]:
+        """Items without an answer and not raised."""
+        return tuple(v.item for v in self.items if v.answer is None and not v.raised_by)
+
+    @property
+    def words(self) -> str:
+        """The state in words."""
+        return STATE_WORDS[self.state]
+
+
+def screens_for(
+    catalogue: Catalogue,
+    region: str,
+    age: tuple[int, int] | int | None = None,
+    onset: Onset | None = None,
+    days_since_injury: int | None = None,
+    sex: str | None = None,
+) -> tuple[Screen, ...]:
+    """The screens to ask in a region, most urgent first. What is not known never takes a screen away.
+
+    age: years, or youngest and oldest that fit what is known.
+    """
+    between = (age, age) if isinstance(age, int) else age
+    wanted = [s for s in catalogue.screens.values() if region in s.regions]
+    asked = [s for s in wanted if _is_asked(s, between, onset, days_since_injury, sex)]
+    return tuple(sorted(asked, key=lambda s: URGENCY.index(s.sends_for)))
+
+
+def screen_state(
+    screen: Screen, answers: Mapping[str, Answer], raised: Mapping[str, int] | frozenset[str] = frozenset()
+) -> State:
+    """The state from answers by item id, and the ids of findings that are positive and base items that were found."""
+    return _state(screen, _items(screen, answers, raised))
+
+
+def screen_views(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) -> tuple[ScreenView, ...]:
+    """Every screen to ask for a problem, and every one that was answered although it no longer has to be asked."""
+    today = now.date()
+    days = problem.days_since_onset(today) if problem.story.onset == "injury" else None
+    age = problem.age_between(today)
+    asked = screens_for(catalogue, problem.region, age, problem.story.onset, days, problem.person.sex)
+    answered = [
+        catalogue.screens[s] for s in problem.screens if s in catalogue.screens and catalogue.screens[s] not in asked
+    ]
+    raised = raised_by(problem)
+    views = [_view(screen, problem, raised, age, days) for screen in (*asked, *answered)]
+    return tuple(sorted(views, key=lambda v: URGENCY.index(v.screen.sends_for)))
+
+
+def flags_of(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) -> tuple[Flag, ...]:
+    """All flags, most urgent first."""
+    return tuple(flag for view in screen_views(problem, catalogue, now) if (flag := view.flag) is not None)
+
+
+def precautions_from(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) -> frozenset[str]:
+    """Precautions that hold: answered yes, or set by a screen that is flagged or has to be complete first."""
+    said = {name for name, answer in (problem.context.precautions or {}).items() if answer == "yes"}
+    views = screen_views(problem, catalogue, now)
+    return frozenset(said | {v.screen.precaution for v in views if v.withholds and v.screen.precaution})
+
+
+def screens_open(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) -> bool:
+    """Whether a screen that withholds until it is done is neither complete nor overridden."""
+    return any(
+        view.screen.withholds_until_done and view.state in ("not-asked", "partly-asked") and view.override is None
+        for view in screen_views(problem, catalogue, now)
+    )
+
+
+def trauma_recent(problem: ProblemState, now: dt.datetime) -> bool:
+    """Injured within six weeks; also where the day of the injury, or how it began at all, was not told."""
+    if problem.story.onset is None:
+        return True
+    days = problem.days_since_onset(now.date())
+    return problem.story.onset == "injury" and (days is None or days <= RECENT_DAYS)
+
+
+def chances_withheld(problem: ProblemState, on: dt.date) -> str | None:
+    """Why this person gets no chances, in one sentence; None where they may have them."""
+    between = problem.age_between(on)
+    if between is None or between[0] >= YOUNGEST:
+        return None
+    if between[1] < YOUNGEST:
+        return f"Under {YOUNGEST} there are no chances: the studies are of adults. Safety and the record go on."
+    return f"By the year of birth this person may be under {YOUNGEST}: give the age to see chances."
+
+
+def raised_by(problem: ProblemState) -> dict[str, int]:
+    """Ids that speak for a screen (observables, their findings, base items), with the latest event that says so.
+
+    On any side: a sign on the side that was meant for comparison is still a sign.
+    """
+    raised: dict[str, int] = {}
+    for (observable, _), recorded in problem.findings.items():
+        if recorded.result == "positive":
+            for name in (observable, observable.split(":")[0]):
+                raised[name] = max(raised.get(name, 0), recorded.made.seq)
+    for (item_id, _), item in problem.base.items():
+        if item.state == "something-found":
+            raised[item_id] = max(raised.get(item_id, 0), item.made.seq)
+    return raised
+
+
+def _view(
+    screen: Screen,
+    problem: ProblemState,
+    raised: Mapping[str, int],
+    age: tuple[int, int] | None,
+    days: int | None,
+) -> ScreenView:
+    items = _items(screen, problem.screens.get(screen.id, {}), raised)
+    state = _state(screen, items)
+    one_way, reminders = _outside(screen, problem, age, days)
+    settled = state == "asked-none-found" and not one_way
+    override = None if settled else _override(screen, state, items, problem, raised)
+    waits = screen.withholds_until_done and not settled
+    withholds = override is None and (state == "flag" or waits)
+    return ScreenView(screen, state, items, one_way, reminders, override, withholds)
+
+
+def _items(
+    screen: Screen, answers: Mapping[str, Answer], raised: Mapping[str, int] | frozenset[str]
+) -> tuple[ItemView, ...]:
+    return tuple(ItemView(i, answers.get(i.id), tuple(f for f in i.fed_by if f in raised)) for i in screen.item)
+
+
+def _state(screen: Screen, items: tuple[ItemView, ...]) -> State:
+    if sum(v.item.counts for v in items if v.counts) >= screen.flag_at:
+        return "flag"
+    if all(v.answer is None and not v.raised_by for v in items):
+        return "not-asked"
+    settled = all(v.answer in ("yes", "no") or v.raised_by for v in items)
+    return "asked-none-found" if settled else "partly-asked"
+
+
+def _override(
+    screen: Screen,
+    state: State,
+    items: tuple[ItemView, ...],
+    problem: ProblemState,
+    raised: Mapping[str, int],
+) -> Override | None:
+    named = [o for o in problem.overrides if o.screen_id == screen.id]
+    if state != "flag":
+        covers = [*named, *(o for o in problem.overrides if o.screen_id is None)]
+        return max(covers, key=lambda o: o.made.seq, default=None)
+    # A flag is covered only as it stood: whatever spoke for it later raises it again.
+    latest = 0
+    for view in items:
+        if view.answer == "yes":
+            latest = max(latest, problem.answers[(screen.id, view.item.id)].made.seq)
+        latest = max([latest, *(raised[name] for name in view.raised_by)])
+    return next((o for o in reversed(named) if o.made.seq > latest), None)
+
+
+def _outside(
+    screen: Screen, problem: ProblemState, age: tuple[int, int] | None, days: int | None
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    holds = [(line.words, _holds(line, problem, age, days)) for line in screen.outside]
+    return tuple(w for w, known in holds if known), tuple(w for w, known in holds if known is None)
+
+
+def _holds(line: Outside, problem: ProblemState, age: tuple[int, int] | None, days: int | None) -> bool | None:
+    matched = re.fullmatch(r"(age_under|age_over|days_over)_(\d+)", line.when.replace("-", "_"))
+    if matched:
+        limit = int(matched[2])
+        if matched[1] == "days_over":
+            return None if days is None else days > limit
+        if age is None:
+            return None
+        return age[0] < limit if matched[1] == "age_under" else age[1] > limit
+    answer = (problem.context.precautions or {}).get(line.when.replace("_", "-"))
+    return None if answer is None else answer == "yes"
+
+
+def _is_asked(
+    screen: Screen, age: tuple[int, int] | None, onset: Onset | None, days: int | None, sex: str | None
+) -> bool:
+    when = screen.when
+    if when.onset is not None and onset is not None and (when.onset == "injury") != (onset == "injury"):
+        return False
+    if when.days_under is not None and days is not None and days >= when.days_under:
+        return False
+    if when.age_min is not None and age is not None and age[1] < when.age_min:
+        return False
+    if when.age_max is not None and age is not None and age[0] > when.age_max:
+        return False
+    return when.sex is None or sex not in ("female", "male") or sex == when.sex
