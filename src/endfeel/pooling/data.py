@@ -253,9 +253,7 @@ def _printed(row: RatesRow) -> PrintedRates:
     return PrintedRates(row.sens_printed, row.spec_printed, row.n_total, row.prevalence_printed)
 
 
-def _without(
-    rows: Iterable[RowT], left_out: frozenset[tuple[str, str]]
-) -> tuple[list[RowT], list[RowT]]:
+def _without(rows: Iterable[RowT], left_out: frozenset[tuple[str, str]]) -> tuple[list[RowT], list[RowT]]:
     kept: list[RowT] = []
     dropped: list[RowT] = []
     for row in rows:

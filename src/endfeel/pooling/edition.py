@@ -19,6 +19,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from endfeel.pooling import planar
+
 Array = NDArray[np.float64]
 Pair = tuple[str, str]
 
@@ -129,9 +131,7 @@ class Edition:
     def new_pair(self, kind: str, condition: str, rng: np.random.Generator) -> Array:
         """Draws (D, 2) of logit sensitivity and specificity of a pair that nobody studied."""
         mean, covariance = self.pair_centre(kind, condition)
-        noise = rng.standard_normal((self.draws, 2, 1))
-        result: Array = mean + (np.linalg.cholesky(covariance) @ noise)[..., 0]
-        return result
+        return mean + planar.apply(planar.lower_factor(covariance), rng.standard_normal((self.draws, 2)))
 
 
 def make_edition(
