@@ -1,0 +1,240 @@
+"""Best-first search over adaptive examinations: what doing a finding now, and the best ones after it, would save.
+
+A node is a belief with the findings done on the way to it. Doing a finding costs its burden and leads, by its result,
+to one of two nodes; stopping costs the smallest loss there. The value of a node is the cheapest of stopping and of each
+finding (an AND/OR tree: Nilsson NJ, Artif Intell 1971;2:189-208, AO*). The upper bound of an unopened node is stopping
+now; its lower bound is the cheapest burden, since even perfect knowledge can not bring the loss below zero. The node
+opened next is the one through which the most optimistic plan could improve most. Beliefs are averaged over draws before
+the loss is taken: averaging worth over draws would credit tests with knowledge that nobody will have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endfeel.belief import Belief, Prediction, RegionModel, predict, record
+from endfeel.planning.decide import ActionTable, smallest_loss
+
+Floats = NDArray[np.float64]
+TINY = 1e-9
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A finding that could be done: its observable, and what it takes."""
+
+    observable: str
+    finding_id: str
+    minutes: float
+    provocation: int
+    position: str
+
+
+@dataclass(frozen=True)
+class Path:
+    """What was done on the way to a node: results by observable, position, minutes and provocation spent."""
+
+    results: tuple[tuple[str, str], ...]
+    position: str | None
+    minutes: float
+    provocation: float
+
+    def has(self, finding_id: str) -> bool:
+        """Whether a reading of this finding was taken on the way."""
+        return any(o.split(":")[0] == finding_id for o, _ in self.results)
+
+
+Allowed = Callable[[Candidate, Path], bool]
+Burden = Callable[[Candidate, Path], float]
+
+
+@dataclass(frozen=True)
+class Searched:
+    """What the search found for one first finding.
+
+    loss: when it is done now and the best is done after it, burdens included. gain: how far knowing its result brings
+    the loss below that of the best plan without it, before its own burden; about zero where it tells nothing.
+    """
+
+    candidate: Candidate
+    loss: float
+    gain: float
+    prediction: Prediction
+
+
+@dataclass(frozen=True)
+class Search:
+    """loss: of stopping now. first: every finding that may come first, cheapest loss first.
+
+    settled: whether no unopened node could change which is best. nodes: nodes opened.
+    """
+
+    loss: float
+    first: tuple[Searched, ...]
+    settled: bool
+    nodes: int
+
+
+def search(
+    model: RegionModel,
+    belief: Belief,
+    table: ActionTable,
+    candidates: tuple[Candidate, ...],
+    start: Path,
+    *,
+    allowed: Allowed,
+    burden: Burden,
+    depth: int = 3,
+    most_nodes: int = 150,
+) -> Search:
+    """Search from a belief.
+
+    allowed, burden: of a candidate after a path. depth: findings in a row. model and belief may be thinned.
+    Deterministic; at most `most_nodes` nodes are opened, each one look ahead over its candidates.
+    """
+    tree = _Tree(model, table, candidates, allowed, burden)
+    root = _Node(float(smallest_loss(table, belief.state_probability)), start, depth, 1.0, belief=belief)
+    tree.open(root)
+    nodes = 1
+    settled = False
+    while nodes < most_nodes:
+        leaf = tree.most_promising(root)
+        if leaf is None:
+            settled = True
+            break
+        tree.open(leaf)
+        tree.refresh(root)
+        nodes += 1
+    first = sorted(root.branches, key=lambda b: (b.upper, b.candidate.observable))
+    found = tuple(
+        Searched(b.candidate, b.upper, _without(root, b.candidate.observable) - (b.upper - b.burden), b.prediction)
+        for b in first
+    )
+    return Search(root.stop, found, settled, nodes)
+
+
+@dataclass
+class _Branch:
+    candidate: Candidate
+    burden: float
+    prediction: Prediction
+    children: tuple[_Node, _Node]
+    upper: float = 0.0
+    lower: float = 0.0
+
+
+@dataclass
+class _Node:
+    stop: float
+    path: Path
+    depth: int
+    weight: float
+    belief: Belief | None = None
+    parent: _Node | None = None
+    told: tuple[str, str] | None = None
+    opened: bool = False
+    branches: list[_Branch] = field(default_factory=list)
+    upper: float = 0.0
+    lower: float = 0.0
+
+    def __post_init__(self) -> None:
+        self.upper = self.stop
+        self.lower = self.stop if self.depth == 0 else 0.0
+
+
+def _without(node: _Node, observable: str) -> float:
+    """The upper bound of a node where one observable is never taken."""
+    values = [
+        branch.burden + sum(c.weight * _without(c, observable) for c in branch.children)
+        for branch in node.branches
+        if branch.candidate.observable != observable
+    ]
+    return min([node.stop, *values])
+
+
+@dataclass(frozen=True)
+class _Tree:
+    model: RegionModel
+    table: ActionTable
+    candidates: tuple[Candidate, ...]
+    allowed: Allowed
+    burden: Burden
+
+    def open(self, node: _Node) -> None:
+        """Look ahead from a node over every finding allowed there."""
+        node.opened = True
+        done = {o for o, _ in node.path.results}
+        open_here = [
+            (c, self.burden(c, node.path))
+            for c in self.candidates
+            if c.observable not in done and self.allowed(c, node.path)
+        ]
+        cheapest = min((cost for _, cost in open_here), default=np.inf)
+        if node.depth == 0 or node.stop <= cheapest:
+            node.lower = node.upper = node.stop
+            return
+        belief = self._belief(node)
+        found = predict(self.model, belief, [c.observable for c, _ in open_here])
+        after = np.stack([p for f in found for p in (f.if_positive, f.if_negative)])
+        losses = smallest_loss(self.table, after)
+        for i, ((candidate, cost), prediction) in enumerate(zip(open_here, found, strict=True)):
+            children = []
+            for result, chance, stop in (
+                ("positive", prediction.probability, float(losses[2 * i])),
+                ("negative", 1.0 - prediction.probability, float(losses[2 * i + 1])),
+            ):
+                path = Path(
+                    (*node.path.results, (candidate.observable, result)),
+                    node.path.position if candidate.position == "any" else candidate.position,
+                    node.path.minutes + (0.0 if node.path.has(candidate.finding_id) else candidate.minutes),
+                    node.path.provocation + (0 if node.path.has(candidate.finding_id) else candidate.provocation),
+                )
+                child = _Node(stop, path, node.depth - 1, chance, parent=node, told=(candidate.observable, result))
+                child.lower = stop if child.depth == 0 else min(stop, cheapest)
+                children.append(child)
+            node.branches.append(_Branch(candidate, cost, prediction, (children[0], children[1])))
+        self._bounds(node)
+
+    def most_promising(self, root: _Node) -> _Node | None:
+        """The unopened node through which the most optimistic plan could improve most; None where none could."""
+        node = root
+        while True:
+            if node.upper - node.lower <= TINY:
+                return None
+            if not node.opened:
+                return node
+            branch = min(node.branches, key=lambda b: (b.lower, b.candidate.observable))
+            if branch.lower >= node.upper - TINY:
+                return None
+            gaps = [child.weight * (child.upper - child.lower) for child in branch.children]
+            if max(gaps) <= TINY:
+                return None
+            node = branch.children[int(np.argmax(gaps))]
+
+    def refresh(self, node: _Node) -> None:
+        """Bounds of every opened node, from the leaves up."""
+        for branch in node.branches:
+            for child in branch.children:
+                if child.opened:
+                    self.refresh(child)
+        if node.branches:
+            self._bounds(node)
+
+    def _bounds(self, node: _Node) -> None:
+        for branch in node.branches:
+            branch.upper = branch.burden + sum(c.weight * c.upper for c in branch.children)
+            branch.lower = branch.burden + sum(c.weight * c.lower for c in branch.children)
+        node.upper = min([node.stop, *(b.upper for b in node.branches)])
+        node.lower = min([node.stop, *(b.lower for b in node.branches)])
+
+    def _belief(self, node: _Node) -> Belief:
+        if node.belief is None:
+            assert node.parent is not None and node.told is not None
+            observable, result = node.told
+            before = self._belief(node.parent)
+            node.belief = record(self.model, before, observable, "positive" if result == "positive" else "negative")
+        return node.belief

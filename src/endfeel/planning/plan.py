@@ -1,0 +1,411 @@
+"""What to do next: the few findings that are worth their burden, a whole route, what is withheld and why, or a stop.
+
+worth of a finding = smallest loss now - (its burden + smallest loss expected after it and the best ones that follow).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endfeel.belief import Belief, Prediction, RegionModel, believe, predict
+from endfeel.belief.observed import Observed
+from endfeel.catalogue import Catalogue, RegionCatalogue
+from endfeel.catalogue.entries import HandsOn
+from endfeel.evidence.base import EvidenceBase
+from endfeel.planning.costs import Costs
+from endfeel.planning.decide import (
+    ACTION_WORDS,
+    ActionTable,
+    Decision,
+    action_table,
+    decide,
+    smallest_loss,
+)
+from endfeel.planning.lookahead import Candidate, Path, Search, Searched, search
+from endfeel.planning.situation import Situation
+from endfeel.planning.withhold import Withheld, withheld
+
+Floats = NDArray[np.float64]
+
+DRAWS_LOOKING_AHEAD = 32
+PROMISING = 12
+MOST_NODES = 150
+ROUTE_LENGTH = 10
+ROUTE_NODES = 25
+# A finding is offered where what it tells is worth at least this share of its burden beside the best plan without it:
+# one of several that replace each other is worth less than its burden then, yet it is a fair choice.
+LEAST_GAIN = 0.25
+POSITIONS = ("any", "standing", "walking", "sitting", "supine", "side-lying", "prone")
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A finding that could be done next.
+
+    worth, burden: in routine imaging referrals (planning/costs.py). worth: what the best examination that begins with
+    it saves, after all burdens; below zero for a finding that tells nothing new. if_positive, if_negative: what you
+    would do, in words. changes: whether its result alone could change what you do. first: finding ids that the
+    catalogue wants done before and that are not.
+    """
+
+    observable: str
+    finding_id: str
+    name: str
+    worth: float
+    burden: float
+    minutes: float
+    provocation: int
+    position: str
+    probability: float
+    if_positive: str
+    if_negative: str
+    changes: bool
+    worth_words: str
+    first: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One position of the route and the findings done in it, the provoking ones last."""
+
+    position: str
+    offers: tuple[Offer, ...]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """next: worth their burden, best first. others: allowed, but not worth it now.
+
+    route: the best finding and those after it if each result comes out as expected, by position. stop: nothing is worth
+    its burden; why says so in words. nodes, settled: see lookahead.Search.
+    """
+
+    next: tuple[Offer, ...]
+    others: tuple[Offer, ...]
+    route: tuple[Stop, ...]
+    withheld: tuple[Withheld, ...]
+    decision: Decision
+    stop: bool
+    why: str
+    nodes: int
+    settled: bool
+
+
+def plan(
+    evidence: EvidenceBase,
+    model: RegionModel,
+    belief: Belief,
+    catalogue: Catalogue,
+    costs: Costs,
+    situation: Situation,
+    *,
+    depth: int = 3,
+    most_nodes: int = MOST_NODES,
+    with_route: bool = True,
+) -> Plan:
+    """Plan from a belief. Every figure is on chances averaged over draws; 32 draws serve the looking ahead."""
+    planner = _Planner(evidence, model, belief, catalogue, costs, situation)
+    return planner.plan(depth, most_nodes, with_route)
+
+
+def decision_now(model: RegionModel, belief: Belief, region: RegionCatalogue, costs: Costs) -> Decision:
+    """The cheapest actions on a belief."""
+    table = action_table(model.conditions, model.none_id, model.states, region, costs)
+    return decide(table, belief.state_probability, region, model.states, model.conditions, costs)
+
+
+def decision_words(decision: Decision, region: RegionCatalogue) -> str:
+    """A decision in one line: what is done and for which care, the two likeliest at most."""
+    done = [a for a in decision.by_group if a.action != "set-aside"][:2]
+    if not done:
+        return ACTION_WORDS["set-aside"]
+    if len({a.action for a in done}) == 1:
+        groups = " and ".join(_lower(region.care[a.care_group].name) for a in done)
+        return f"{ACTION_WORDS[done[0].action]}: {groups}"
+    return "; ".join(f"{ACTION_WORDS[a.action]}: {_lower(region.care[a.care_group].name)}" for a in done)
+
+
+class _Planner:
+    """One planning moment: the thinned model and belief, the action table, and what may be done."""
+
+    def __init__(
+        self,
+        evidence: EvidenceBase,
+        model: RegionModel,
+        belief: Belief,
+        catalogue: Catalogue,
+        costs: Costs,
+        situation: Situation,
+    ) -> None:
+        self.evidence, self.catalogue, self.costs, self.situation = evidence, catalogue, costs, situation
+        self.region = catalogue.region(model.region)
+        self.belief = belief
+        self.full = model
+        self.model = model.thin(DRAWS_LOOKING_AHEAD)
+        self.thin = believe(self.model, belief.results)
+        self.table: ActionTable = action_table(model.conditions, model.none_id, model.states, self.region, costs)
+        self.decision = decide(
+            self.table, belief.state_probability, self.region, model.states, model.conditions, costs
+        )
+        rows = {r.finding_id: r for r in evidence.findings_of(model.region)}
+        self.rows = {o: rows[o.split(":")[0]] for o in model.observables}
+        self.results: dict[str, str] = {}
+        for observable, result in belief.results.items():
+            self.results[observable] = result
+            self.results.setdefault(observable.split(":")[0], result)
+        done_findings = {o.split(":")[0] for o in (*situation.done, *belief.results)}
+        self.spent = float(sum(rows[f].provocation for f in done_findings if f in rows))
+
+    def plan(self, depth: int, most_nodes: int, with_route: bool) -> Plan:
+        withheld_now, candidates = self._sorted_out()
+        loss = float(smallest_loss(self.table, self.thin.state_probability))
+        here = Path((), self.situation.position, 0.0, 0.0)
+        chosen = self._promising(candidates, here, self.thin)
+        found = search(
+            self.model, self.thin, self.table, chosen, here,
+            allowed=self._allowed, burden=self._burden, depth=depth, most_nodes=most_nodes,
+        )  # fmt: skip
+        offers = [self._offer(s.candidate, self._worth_of(found, s, here), s.prediction, here) for s in found.first]
+        searched = {o.observable for o in offers}
+        rest = [c for c in candidates if c.observable not in searched and self._allowed(c, here)]
+        for candidate, prediction in zip(rest, self._look(self.thin, rest), strict=True):
+            offers.append(self._offer(candidate, self._worth(loss, candidate, prediction, here), prediction, here))
+        offers.sort(key=lambda o: (-o.worth, o.observable))
+        worth_it = tuple(o for o in offers if o.worth > 0)
+        others = tuple(o for o in offers if o.worth <= 0)
+        return Plan(
+            next=worth_it,
+            others=others,
+            route=self._route(candidates, worth_it) if with_route else (),
+            withheld=withheld_now,
+            decision=self.decision,
+            stop=not worth_it,
+            why=self._why(worth_it, offers, loss, withheld_now),
+            nodes=found.nodes,
+            settled=found.settled,
+        )
+
+    def _worth_of(self, found: Search, searched: Searched, path: Path) -> float:
+        """What beginning with it saves; a finding whose knowledge adds nothing only costs."""
+        burden = self._burden(searched.candidate, path)
+        return found.loss - searched.loss if searched.gain > LEAST_GAIN * burden else min(searched.gain - burden, 0.0)
+
+    def _sorted_out(self) -> tuple[tuple[Withheld, ...], tuple[Candidate, ...]]:
+        kept_back: dict[str, Withheld] = {}
+        candidates = []
+        for observable in self.model.observables:
+            row = self.rows[observable]
+            if observable in self.situation.done or observable in self.belief.results or self._superseded(observable):
+                continue
+            because = withheld(
+                row, self.region, self.catalogue, self.costs, self.situation, self.results, self.spent
+            )
+            if because is None:
+                candidates.append(
+                    Candidate(observable, row.finding_id, row.minutes, row.provocation, row.patient_position)
+                )
+            elif row.kind not in ("imaging", "laboratory"):
+                kept_back.setdefault(row.finding_id, Withheld(observable, because))
+        return tuple(kept_back.values()), tuple(candidates)
+
+    def _superseded(self, observable: str) -> bool:
+        """A coarse reading is not offered beside the finer ones: taking those gives it."""
+        item: Observed = self.model.observed(observable)
+        return any(part != observable and part in self.model.place for part in item.coarse_of)
+
+    def _lighter_open(self, candidate: Candidate, path: Path) -> bool:
+        """Whether a lighter finding that could still be done comes first."""
+        recorded = {o.split(":")[0] for o in (*self.belief.results, *self.situation.done)}
+        for other in self.region.findings.values():
+            if not isinstance(other, HandsOn) or candidate.finding_id not in other.relatives.stronger:
+                continue
+            if other.id in recorded or path.has(other.id) or other.id not in self._available:
+                continue
+            return True
+        return False
+
+    @property
+    def _available(self) -> frozenset[str]:
+        cached: frozenset[str] | None = getattr(self, "_available_cache", None)
+        if cached is None:
+            _, candidates = self._sorted_out()
+            cached = frozenset(c.finding_id for c in candidates)
+            self._available_cache = cached
+        return cached
+
+    def _allowed(self, candidate: Candidate, path: Path) -> bool:
+        left = self.situation.minutes_left
+        again = path.has(candidate.finding_id)
+        if left is not None and not again and path.minutes + candidate.minutes > left:
+            return False
+        budget = self.costs.provocation_budget[self.situation.irritability]
+        if candidate.provocation and not again and (
+            self.spent + path.provocation + candidate.provocation > budget
+        ):
+            return False
+        if self._lighter_open(candidate, path):
+            return False
+        return not self._decided_by_lighter(candidate, path)
+
+    def _decided_by_lighter(self, candidate: Candidate, path: Path) -> bool:
+        results = {o.split(":")[0]: r for o, r in path.results}
+        return any(
+            isinstance(other, HandsOn)
+            and candidate.finding_id in other.relatives.stronger
+            and bool(other.relatives.skip_stronger_if)
+            and results.get(other.id) == other.relatives.skip_stronger_if
+            for other in self.region.findings.values()
+        )
+
+    def _burden(self, candidate: Candidate, path: Path) -> float:
+        if path.has(candidate.finding_id):
+            return 0.0
+        moves = candidate.position != "any" and path.position is not None and candidate.position != path.position
+        return self.costs.burden(candidate.minutes, candidate.provocation, moves, self.situation.irritability)
+
+    def _look(self, belief: Belief, candidates: list[Candidate]) -> tuple[Prediction, ...]:
+        return predict(self.model, belief, [c.observable for c in candidates]) if candidates else ()
+
+    def _worth(self, loss: float, candidate: Candidate, prediction: Prediction, path: Path) -> float:
+        after = smallest_loss(self.table, np.stack([prediction.if_positive, prediction.if_negative]))
+        expected = prediction.probability * after[0] + (1 - prediction.probability) * after[1]
+        return float(loss - expected - self._burden(candidate, path))
+
+    def _promising(self, candidates: tuple[Candidate, ...], path: Path, belief: Belief) -> tuple[Candidate, ...]:
+        """The findings worth most by themselves, then those that tell most about care.
+
+        The second kind may be worthless alone and worth something together.
+        """
+        pool = list(candidates)
+        if len(pool) <= PROMISING:
+            return tuple(pool)
+        loss = float(smallest_loss(self.table, belief.state_probability))
+        looks = self._look(belief, pool)
+        worth = [self._worth(loss, c, p, path) for c, p in zip(pool, looks, strict=True)]
+        told = [_information(self.table, p) - self._burden(c, path) for c, p in zip(pool, looks, strict=True)]
+        by_worth = sorted(range(len(pool)), key=lambda i: (-worth[i], pool[i].observable))
+        by_told = sorted(range(len(pool)), key=lambda i: (-told[i], pool[i].observable))
+        chosen = dict.fromkeys([i for i in by_worth[: PROMISING // 2] if worth[i] > 0])
+        for i in by_told:
+            if len(chosen) >= PROMISING:
+                break
+            chosen.setdefault(i)
+        return tuple(pool[i] for i in chosen)
+
+    def _offer(self, candidate: Candidate, worth: float, prediction: Prediction, path: Path) -> Offer:
+        row = self.rows[candidate.observable]
+        now = self._decided(prediction.now)
+        positive, negative = self._decided(prediction.if_positive), self._decided(prediction.if_negative)
+        changes = not (positive.signature == negative.signature == now.signature)
+        entry = self.region.findings[candidate.finding_id]
+        wanted = entry.first if isinstance(entry, HandsOn) else ()
+        done = {o.split(":")[0] for o in (*self.situation.done, *self.belief.results)}
+        return Offer(
+            observable=candidate.observable,
+            finding_id=candidate.finding_id,
+            name=self.region.observable_name(candidate.observable, row.name),
+            worth=worth,
+            burden=self._burden(candidate, path),
+            minutes=candidate.minutes,
+            provocation=candidate.provocation,
+            position=candidate.position,
+            probability=prediction.probability,
+            if_positive=decision_words(positive, self.region),
+            if_negative=decision_words(negative, self.region),
+            changes=changes,
+            worth_words=_worth_words(worth, changes),
+            first=tuple(f for f in wanted if f in self.region.findings and f not in done),
+        )
+
+    def _decided(self, state_probability: Floats) -> Decision:
+        return decide(
+            self.table, state_probability, self.region, self.full.states, self.full.conditions, self.costs
+        )
+
+    def _route(self, candidates: tuple[Candidate, ...], worth_it: tuple[Offer, ...]) -> tuple[Stop, ...]:
+        """The best finding, then the best one if that came out as expected, and so on, each looking two ahead."""
+        if not worth_it:
+            return ()
+        by_id = {c.observable: c for c in candidates}
+        taken: list[Offer] = [worth_it[0]]
+        results = dict(self.belief.results)
+        path = Path((), self.situation.position, 0.0, 0.0)
+        while len(taken) < ROUTE_LENGTH:
+            last = taken[-1]
+            results[last.observable] = "positive" if last.probability > 0.5 else "negative"
+            candidate = by_id[last.observable]
+            again = path.has(candidate.finding_id)
+            path = Path(
+                (*path.results, (last.observable, results[last.observable])),
+                path.position if candidate.position == "any" else candidate.position,
+                path.minutes + (0.0 if again else candidate.minutes),
+                path.provocation + (0 if again else candidate.provocation),
+            )
+            belief = believe(self.model, results)
+            left = tuple(c for c in candidates if c.observable not in results and self._allowed(c, path))
+            if not left:
+                break
+            found = search(
+                self.model, belief, self.table, self._promising(left, path, belief), path,
+                allowed=self._allowed, burden=self._burden, depth=2, most_nodes=ROUTE_NODES,
+            )  # fmt: skip
+            worths = [(self._worth_of(found, s, path), s) for s in found.first]
+            best = max(worths, key=lambda w: (w[0], w[1].candidate.observable), default=None)
+            if best is None or best[0] <= 0:
+                break
+            taken.append(self._offer(best[1].candidate, best[0], best[1].prediction, path))
+        return _by_position(taken, self.situation.position)
+
+    def _why(
+        self, worth_it: tuple[Offer, ...], offers: list[Offer], loss: float, kept_back: tuple[Withheld, ...]
+    ) -> str:
+        if worth_it:
+            best = worth_it[0]
+            return (
+                f"{best.name} could change what you do"
+                if best.changes
+                else f"{best.name}, together with what comes after it, could change what you do"
+            )
+        if not offers:
+            return (
+                "every finding that could tell more is withheld; see why below"
+                if kept_back
+                else "every finding that could tell more has been recorded"
+            )
+        if loss < min(o.burden for o in offers):
+            return "even knowing everything would be worth less than the lightest finding left"
+        return "no finding left could change what you do by enough to be worth its minutes and its provocation"
+
+
+def _by_position(offers: list[Offer], now: str | None) -> tuple[Stop, ...]:
+    order = [p for p in (now,) if p] + [p for p in POSITIONS if p != now]
+    stops = []
+    for position in dict.fromkeys(["any", *order]):
+        here = sorted((o for o in offers if o.position == position), key=lambda o: (o.provocation, -o.worth))
+        if here:
+            stops.append(Stop(position, tuple(here)))
+    return tuple(stops)
+
+
+def _worth_words(worth: float, changes: bool) -> str:
+    if worth <= 0:
+        return "would not change what you do" if not changes else "tells too little for its burden"
+    return "could change what you do" if changes else "adds to what comes after it"
+
+
+def _information(table: ActionTable, prediction: Prediction) -> float:
+    """Mutual information between the result and which care is called for, summed over care groups, in nats."""
+    chance = np.stack([prediction.if_positive, prediction.if_negative, prediction.now]) @ table.membership
+    chance = np.clip(chance, 1e-12, 1 - 1e-12)
+    entropy = -(chance * np.log(chance) + (1 - chance) * np.log(1 - chance))
+    p = prediction.probability
+    return float((entropy[2] - p * entropy[0] - (1 - p) * entropy[1]).sum())
+
+
+def _lower(name: str) -> str:
+    return name[:1].lower() + name[1:] if name[1:2].islower() else name
+
+
