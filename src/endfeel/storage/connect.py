@@ -57,6 +57,7 @@ def make_engine(url: URL, busy_seconds: float) -> Engine:
     if url.get_backend_name() == "sqlite":
         engine = create_engine(
             url,
+            hide_parameters=True,  # what a patient said does not belong in an error message
             connect_args={"timeout": busy_seconds, "check_same_thread": False},
             pool_size=8,
             max_overflow=24,
@@ -68,6 +69,7 @@ def make_engine(url: URL, busy_seconds: float) -> Engine:
     options = f"-c synchronous_commit=on -c lock_timeout={int(busy_seconds * 1000)}"
     return create_engine(
         url,
+        hide_parameters=True,
         connect_args={"options": options, "connect_timeout": max(2, int(busy_seconds))},
         pool_pre_ping=True,
         pool_size=8,
