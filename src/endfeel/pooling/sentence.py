@@ -79,12 +79,16 @@ def who_was_studied(uses: Sequence[StudyUse]) -> str:
     return ", ".join([words, *notes])
 
 
-def compose(who: str, positive: tuple[float, float, float], negative: tuple[float, float, float]) -> str:
-    """The sentence. positive, negative: mean likelihood ratio of that result and its ends over MOST clinics."""
+def compose(who: str, worth: str) -> str:
+    """The sentence: who was studied, and what a result is worth."""
+    return f"{who[0].upper()}{who[1:]}; {worth}."
+
+
+def worth_of_results(positive: tuple[float, float, float], negative: tuple[float, float, float]) -> str:
+    """What each result is worth. positive, negative: mean likelihood ratio and its ends over MOST clinics."""
     mean, low, high = negative
     inverse = (1 / max(mean, 1e-9), 1 / max(high, 1e-9), 1 / max(low, 1e-9))
-    words = f"{who}; {_worth('a positive result', positive, MOST_WORDS)}; {_worth('a negative one', inverse, '')}."
-    return words[0].upper() + words[1:]
+    return f"{_worth('a positive result', positive, MOST_WORDS)}; {_worth('a negative one', inverse, '')}"
 
 
 def _worth(result: str, ratios: tuple[float, float, float], clinics: str) -> str:

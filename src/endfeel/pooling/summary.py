@@ -15,7 +15,7 @@ from scipy.special import expit
 from endfeel.evidence import AccuracyRow, EvidenceBase, RatesRow
 from endfeel.pooling.edition import Edition
 from endfeel.pooling.predictive import PairDraws, assumed_draws, pair_draws, predictive_rates
-from endfeel.pooling.sentence import MOST, StudyUse, compose, who_was_studied
+from endfeel.pooling.sentence import MOST, StudyUse, compose, who_was_studied, worth_of_results
 
 Array = NDArray[np.float64]
 
@@ -45,7 +45,8 @@ class PooledAccuracy:
 
     k: studies, n: people counted (each study's largest line). pooled: an average clinic; predictive: a clinic that
     no study came from, where the test may work better or worse. lr_positive, lr_negative are predictive.
-    edition: id. sentence: who was studied and what a result is worth. k = 0: nobody studied the pair.
+    edition: id. sentence: who was studied and what a result is worth; worth: the latter alone, in the same words.
+    k = 0: nobody studied the pair.
     """
 
     observable: str
@@ -58,6 +59,7 @@ class PooledAccuracy:
     lr_negative: Interval
     edition: str
     sentence: str
+    worth: str
 
 
 def pool(edition: Edition, evidence: EvidenceBase, observable: str, condition: str) -> PooledAccuracy:
@@ -83,6 +85,7 @@ def summarise(
     rates = predictive_rates(draws)
     positive, negative = _ratios(rates, COVERAGE)
     spoken = [(r.mean, r.low, r.high) for r in _ratios(rates, MOST)]
+    worth = worth_of_results(spoken[0], spoken[1])
     return PooledAccuracy(
         observable=observable,
         condition=condition,
@@ -93,7 +96,8 @@ def summarise(
         lr_positive=positive,
         lr_negative=negative,
         edition=edition_id,
-        sentence=compose(who_was_studied(uses), spoken[0], spoken[1]),
+        sentence=compose(who_was_studied(uses), worth),
+        worth=worth,
     )
 
 
