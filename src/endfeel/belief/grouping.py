@@ -1,0 +1,61 @@
+"""Which findings share what: structure groups, grades of one sign, coarse and fine readings.
+
+A finding belongs to the group of the structure that its row names first. A finding that loads none is its own group;
+so is a scan or a laboratory test, and what follows from age or sex, none of which an irritable patient changes (r = 0).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from endfeel.catalogue.entries import Finding, HistoryItem
+from endfeel.evidence.rows import FindingRow
+
+NO_LOAD = "none"
+UNMOVED_KINDS = frozenset({"imaging", "laboratory"})
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """The group of a finding: its name, the structure in words (empty where it is on its own), whether it is shared."""
+
+    name: str
+    structure: str
+    dependent: bool
+
+
+def group_of_finding(row: FindingRow, entry: Finding | None) -> Grouping:
+    """The group that a finding falls into by the rule at the top of this file."""
+    loads = [load for load in row.loads if load != NO_LOAD]
+    if row.kind in UNMOVED_KINDS:
+        return Grouping(f"only {row.finding_id}", "", False)
+    if isinstance(entry, HistoryItem) and entry.derived is not None:
+        return Grouping(f"only {row.finding_id}", "", False)
+    if not loads:
+        return Grouping(f"only {row.finding_id}", "", True)
+    return Grouping(loads[0], loads[0], True)
+
+
+def coarse_parts(observable: str, entry: Finding | None) -> tuple[str, ...]:
+    """The finer observables whose coarse form this one is; empty where it is none.
+
+    Once one of them is recorded, the coarse form is no further evidence.
+    """
+    if entry is None or not entry.readings:
+        return ()
+    identifier, _, part = observable.partition(":")
+    if not part:
+        return entry.observables()
+    reading = entry.readings.get(part)
+    return tuple(f"{identifier}:{fine}" for fine in reading.any_of) if reading else ()
+
+
+def grades(observable: str, entry: Finding | None) -> tuple[str, ...]:
+    """The observables that are grades of one sign with this one, mild first; empty where it is no grade."""
+    if entry is None:
+        return ()
+    identifier, _, part = observable.partition(":")
+    levels = {p: r.level for p, r in entry.readings.items() if r.level is not None}
+    if part not in levels:
+        return ()
+    return tuple(f"{identifier}:{p}" for p in sorted(levels, key=lambda p: (levels[p] or 0, p)))

@@ -1,0 +1,307 @@
+"""Exact sums over states: record a result, withdraw it, look ahead. Every belief is a new value.
+
+A recording recomputes only its own group's term; the terms are then multiplied in one fixed order, so the order of
+recording makes no difference and withdrawing gives back exactly what was there before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from endfeel.belief.model import RegionModel, Tables
+from endfeel.belief.observed import Observed
+from endfeel.belief.ranges import effective, soften, weighted_ranges
+from endfeel.belief.results import Result, check_result, telling
+from endfeel.belief.states import mask_of
+from endfeel.belief.terms import GroupTerm, group_term, log_scale_of, on_t, product_over_groups, state_likelihood
+from endfeel.pooling.summary import Interval
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Terms = Mapping[int, GroupTerm]
+
+# Fewer effective draws than this and more are added, up to so many blocks; ranges rest on at least so many draws.
+ENOUGH_DRAWS = 50.0
+MOST_BLOCKS = 8
+ENOUGH_FOR_RANGES = 20.0
+
+_RANGING = -1
+
+
+@dataclass(frozen=True)
+class Belief:
+    """What is believed after what was recorded.
+
+    recorded: in order of recording. state_probability (S,): averaged over draws. draw_weights: of the weighing draws of
+    all blocks; effective_draws: 1 / Σ weight². log_evidence: log probability of all that was recorded. chances: by
+    condition, union and none; mean is the chance, low and high where it could lie if these tests work better or worse
+    here. terms: per set of draws (block, or -1 for the ranging draws) each group's term. ranging (R, S),
+    ranging_weights (R,): state probabilities in the ranging draws.
+    """
+
+    recorded: tuple[tuple[str, Result], ...]
+    state_probability: Floats = field(repr=False, compare=False)
+    draw_weights: Floats = field(repr=False, compare=False)
+    effective_draws: float
+    log_evidence: float
+    chances: Mapping[str, Interval]
+    terms: Mapping[int, Terms] = field(repr=False, compare=False)
+    ranging: Floats = field(repr=False, compare=False)
+    ranging_weights: Floats = field(repr=False, compare=False)
+
+    @property
+    def results(self) -> dict[str, Result]:
+        """Results by observable."""
+        return dict(self.recorded)
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What one more finding would do.
+
+    probability: of a positive result. now, if_positive, if_negative (S,): state probabilities; they fit together:
+    probability * if_positive + (1 - probability) * if_negative = now.
+    """
+
+    observable: str
+    probability: float
+    now: Floats
+    if_positive: Floats
+    if_negative: Floats
+
+
+def prior_belief(model: RegionModel) -> Belief:
+    """What is believed before any finding."""
+    return _settle(model, (), {0: {}, _RANGING: {}})
+
+
+def record(model: RegionModel, belief: Belief, observable: str, result: Result) -> Belief:
+    """The belief with one result more, or replaced. BeliefError where there is no such observable or result."""
+    check_result(result)
+    model.observed(observable)
+    if observable in belief.results:
+        recorded = tuple((o, result if o == observable else r) for o, r in belief.recorded)
+    else:
+        recorded = (*belief.recorded, (observable, result))
+    return _settle(model, recorded, _with_group_renewed(model, belief, recorded, observable))
+
+
+def withdraw(model: RegionModel, belief: Belief, observable: str) -> Belief:
+    """The belief without the result of one observable; unchanged where none was recorded."""
+    recorded = tuple((o, r) for o, r in belief.recorded if o != observable)
+    if recorded == belief.recorded:
+        return belief
+    return _settle(model, recorded, _with_group_renewed(model, belief, recorded, observable))
+
+
+def believe(model: RegionModel, results: Mapping[str, Result]) -> Belief:
+    """The belief after a whole set of results, in one go."""
+    for observable, result in results.items():
+        check_result(result)
+        model.observed(observable)
+    told = telling(model, results)
+    return _settle(model, tuple(results.items()), {key: _all_terms(model, told, key) for key in (0, _RANGING)})
+
+
+def predict(model: RegionModel, belief: Belief, observables: Iterable[str]) -> tuple[Prediction, ...]:
+    """What each of some findings would do if it were done next, on the first block of draws.
+
+    A finding that is recorded already is looked at as if it were not.
+    """
+    wanted = [model.observed(o) for o in observables]
+    told = telling(model, belief.results)
+    mask = mask_of(tuple({c for item in wanted for c in item.plan.responds}))
+    ahead: dict[int | None, _Ahead] = {}
+    found = []
+    for item in wanted:
+        if item.observable in told or _entangled(model, item, told):
+            found.append(_predict_by_trying(model, belief, item))
+            continue
+        group = item.group if item.group in belief.terms[0] else None
+        if group not in ahead:
+            ahead[group] = _look_ahead(model, belief, told, group, mask)
+        found.append(_predict_from(model, ahead[group], item))
+    return tuple(found)
+
+
+def with_term(model: RegionModel, belief: Belief, group: int, terms: Mapping[int, GroupTerm | None]) -> Belief:
+    """The belief with one group's term replaced (left out where None) in every set of draws: what if it told this."""
+    changed = {
+        key: {**{g: t for g, t in held.items() if g != group}, **({} if (new := terms[key]) is None else {group: new})}
+        for key, held in belief.terms.items()
+    }
+    return _settle(model, belief.recorded, dict(changed), add_draws=False)
+
+
+def tables_of(model: RegionModel, key: int) -> Tables:
+    """The tables of one set of draws: a block of weighing draws, or the ranging draws (-1)."""
+    return model.ranging() if key == _RANGING else model.weighing(key)
+
+
+def _all_terms(model: RegionModel, told: Mapping[str, bool], key: int) -> Terms:
+    tables = tables_of(model, key)
+    found = {g: group_term(model, tables, told, g) for g in sorted({model.observed(o).group for o in told})}
+    return {g: term for g, term in found.items() if term is not None}
+
+
+def _with_group_renewed(
+    model: RegionModel, belief: Belief, recorded: tuple[tuple[str, Result], ...], observable: str
+) -> dict[int, Terms]:
+    told = telling(model, dict(recorded))
+    group = model.observed(observable).group
+    renewed: dict[int, Terms] = {}
+    for key, held in belief.terms.items():
+        terms = {g: t for g, t in held.items() if g != group}
+        term = group_term(model, tables_of(model, key), told, group)
+        renewed[key] = terms if term is None else {**terms, group: term}
+    return renewed
+
+
+def _settle(
+    model: RegionModel, recorded: tuple[tuple[str, Result], ...], terms: dict[int, Terms], add_draws: bool = True
+) -> Belief:
+    """From the group terms to chances: likelihood of each state in each draw, draw weights, ranges."""
+    joint, log_evidence = _joint(model, 0, terms[0])
+    blocks = [(joint, log_evidence)]
+    if not add_draws:
+        blocks += [_joint(model, key, terms[key]) for key in sorted(terms) if key > 0]
+    weights = _weights(blocks)
+    enough = ENOUGH_DRAWS if add_draws and model.draws >= 2 * ENOUGH_DRAWS else 0.0
+    while effective(weights) < enough and len(blocks) < MOST_BLOCKS:
+        key = len(blocks)
+        if key not in terms:
+            terms[key] = _all_terms(model, telling(model, dict(recorded)), key)
+        blocks.append(_joint(model, key, terms[key]))
+        weights = _weights(blocks)
+    terms = {key: held for key, held in terms.items() if key < len(blocks)}
+    probability = np.concatenate([b for b, _ in blocks], axis=1) @ weights
+    probability /= probability.sum()
+    ranging, _ = _joint(model, _RANGING, terms[_RANGING])
+    first = weights[: ranging.shape[1]]
+    ranging_weights = soften(first, ENOUGH_FOR_RANGES) if first.max() > 0 else np.full(len(first), 1 / len(first))
+    return Belief(
+        recorded, probability, weights, effective(weights), _log_mean([e for _, e in blocks]),
+        _chances(model, probability, ranging.T, ranging_weights), MappingProxyType(terms), ranging.T, ranging_weights,
+    )
+
+
+def _joint(model: RegionModel, key: int, terms: Terms) -> tuple[Floats, Floats]:
+    """State probabilities in each draw (S, draws) and the log probability of the results in each draw (draws,)."""
+    tables = tables_of(model, key)
+    likelihood = state_likelihood(tables, terms, model.codes)
+    joint = np.exp(model.log_prior)[:, None] * likelihood
+    total = joint.sum(axis=0)
+    return joint / total, np.log(total) + log_scale_of(tables, terms)
+
+
+def _weights(blocks: list[tuple[Floats, Floats]]) -> Floats:
+    logs = np.concatenate([log_evidence for _, log_evidence in blocks])
+    weights = np.exp(logs - logs.max())
+    return np.asarray(weights / weights.sum())
+
+
+def _log_mean(log_evidence: list[Floats]) -> float:
+    together = np.concatenate(log_evidence)
+    return float(logsumexp(together) - np.log(len(together)))
+
+
+def _chances(model: RegionModel, probability: Floats, ranging: Floats, weights: Floats) -> Mapping[str, Interval]:
+    ids = list(model.membership)
+    held = np.stack([model.membership[i] for i in ids], axis=1).astype(float)
+    mean = probability @ held
+    low, high = weighted_ranges(ranging @ held, weights)
+    return MappingProxyType(
+        {
+            c: Interval(mean=float(m), low=float(min(lo, m)), high=float(max(hi, m)))
+            for c, m, lo, hi in zip(ids, np.clip(mean, 0.0, 1.0), low, high, strict=True)
+        }
+    )
+
+
+@dataclass(frozen=True)
+class _Ahead:
+    """patterns (P,), place (S,), weight (P, draws, t nodes): P(recorded results, t | state) for one group's t."""
+
+    patterns: Ints
+    place: Ints
+    weight: Floats
+    draw_scale: Floats
+    total: Floats
+
+
+def _look_ahead(
+    model: RegionModel, belief: Belief, told: Mapping[str, bool], group: int | None, mask: int
+) -> _Ahead:
+    """All that is recorded, as a function of the t of `group` (of any group without results where None)."""
+    tables, terms = model.weighing(), belief.terms[0]
+    others = {g: t for g, t in terms.items() if g != group}
+    own = None if group is None else on_t(model, tables, told, group)
+    mask |= own[0] if own else 0
+    patterns, place, values = product_over_groups(tables, (others[g] for g in sorted(others)), mask, model.codes)
+    weight = values @ tables.kernel
+    if own:
+        index = np.searchsorted(own[1], patterns & own[0])
+        for p in range(len(patterns)):
+            weight[p] *= own[2][index[p]]
+    scale = log_scale_of(tables, others)
+    draw_scale = np.exp(scale - scale.max())
+    total = np.exp(model.log_prior) * (weight.sum(axis=2) @ draw_scale)[place]
+    return _Ahead(patterns, place, weight, draw_scale, total)
+
+
+def _predict_from(model: RegionModel, ahead: _Ahead, item: Observed) -> Prediction:
+    tables, j = model.weighing(), model.place[item.observable]
+    positive = tables.positive(j)
+    index = np.searchsorted(tables.patterns[j], ahead.patterns & mask_of(item.plan.responds))
+    with_it = np.array(
+        [
+            ahead.draw_scale @ np.einsum("dt,dt->d", ahead.weight[p], positive[index[p]])
+            for p in range(len(ahead.patterns))
+        ]
+    )
+    return _prediction(item.observable, np.exp(model.log_prior) * with_it[ahead.place], ahead.total)
+
+
+def _prediction(observable: str, joint: Floats, total: Floats) -> Prediction:
+    now = total / total.sum()
+    left = np.maximum(total - joint, 0.0)
+    return Prediction(
+        observable,
+        float(min(joint.sum() / total.sum(), 1.0)),
+        now,
+        joint / joint.sum() if joint.sum() > 0 else now,
+        left / left.sum() if left.sum() > 0 else now,
+    )
+
+
+def _entangled(model: RegionModel, item: Observed, told: Mapping[str, bool]) -> bool:
+    """Whether a grade of its sign, its coarse form or a finer reading is recorded, so that results do not multiply."""
+    return any(o in told for o in (*item.coarse_of, *item.grades)) or any(
+        item.observable in model.observed(o).coarse_of for o in told
+    )
+
+
+def _predict_by_trying(model: RegionModel, belief: Belief, item: Observed) -> Prediction:
+    prior = np.exp(model.log_prior)
+    tables = model.weighing()
+    kept = {o: r for o, r in belief.recorded if o != item.observable}
+    if any(part in telling(model, kept) for part in item.coarse_of if part != item.observable):
+        now, _ = _joint(model, 0, _all_terms(model, telling(model, kept), 0))
+        total = now @ belief.draw_weights[: tables.draws]
+        margin = model.p_positive(item.observable).mean(axis=0)
+        chance = float(total @ margin / total.sum())
+        return Prediction(item.observable, chance, total / total.sum(), total / total.sum(), total / total.sum())
+    sums, scales = [], []
+    for result in ("positive", "negative"):
+        terms = _all_terms(model, telling(model, {**kept, item.observable: check_result(result)}), 0)
+        sums.append(state_likelihood(tables, terms, model.codes))
+        scales.append(log_scale_of(tables, terms))
+    top = max(float(scale.max()) for scale in scales)
+    positive, negative = (prior * (s @ np.exp(scale - top)) for s, scale in zip(sums, scales, strict=True))
+    return _prediction(item.observable, positive, positive + negative)

@@ -1,0 +1,141 @@
+"""What the recorded findings of one group say about every state, and how groups are brought together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endfeel.belief.model import RegionModel, Tables
+from endfeel.belief.nodes import grid
+from endfeel.belief.states import mask_of, patterns_of
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# A stronger grade that draws make likelier than a milder one leaves the cell between them this share of the milder.
+_THINNEST = 1e-6
+_SMALLEST = 1e-300
+
+
+@dataclass(frozen=True)
+class GroupTerm:
+    """P(a group's results | state, z), for the patterns of the conditions that its recorded findings respond to.
+
+    mask: those conditions as bits. patterns (P,): ascending bit codes. values (P, draws, z nodes), scaled in each draw
+    to at most one; log_scale (draws,) holds what was taken out.
+    """
+
+    mask: int
+    patterns: Ints
+    values: Floats
+    log_scale: Floats
+
+
+def group_term(model: RegionModel, tables: Tables, telling: Mapping[str, bool], group: int) -> GroupTerm | None:
+    """The term of a group from the results that are evidence; None where it has none."""
+    members = sorted(model.place[o] for o in telling if model.observed(o).group == group)
+    if not members:
+        return None
+    mask, patterns, table = _on_t(model, tables, telling, members)
+    values = table @ tables.kernel.T
+    top = np.maximum(values.max(axis=(0, 2)), _SMALLEST)
+    return GroupTerm(mask, patterns, values / top[None, :, None], np.log(top))
+
+
+def independent_term(
+    model: RegionModel, tables: Tables, telling: Mapping[str, bool], group: int
+) -> GroupTerm | None:
+    """The same results as if the group's findings shared nothing: their margins multiplied."""
+    members = sorted(model.place[o] for o in telling if model.observed(o).group == group)
+    if not members:
+        return None
+    mask = mask_of(tuple({c for j in members for c in model.fitted.observed[j].plan.responds}))
+    patterns, _ = patterns_of(model.codes, mask)
+    flat = np.ones((len(patterns), tables.draws))
+    for j in members:
+        item = model.fitted.observed[j]
+        positive = tables.margin(j).T[np.searchsorted(tables.patterns[j], patterns & mask_of(item.plan.responds))]
+        flat *= positive if telling[item.observable] else 1.0 - positive
+    top = np.maximum(flat.max(axis=0), _SMALLEST)
+    nodes = len(grid()[0])
+    return GroupTerm(mask, patterns, np.repeat((flat / top)[:, :, None], nodes, axis=2), np.log(top))
+
+
+def on_t(
+    model: RegionModel, tables: Tables, telling: Mapping[str, bool], group: int
+) -> tuple[int, Ints, Floats] | None:
+    """P(a group's results | state, t): mask, patterns (P,), table (P, draws, nodes); None where it has no result."""
+    members = sorted(model.place[o] for o in telling if model.observed(o).group == group)
+    return _on_t(model, tables, telling, members) if members else None
+
+
+def product_over_groups(
+    tables: Tables, terms: Iterable[GroupTerm], mask: int, codes: Ints
+) -> tuple[Ints, Ints, Floats]:
+    """The terms multiplied and weighted by P(z), on patterns fine enough for them and for `mask`.
+
+    Returns patterns (P,), the pattern of each state (S,), and values (P, draws, z nodes).
+    """
+    chosen = list(terms)
+    for term in chosen:
+        mask |= term.mask
+    patterns, place = patterns_of(codes, mask)
+    _, weights = grid()
+    values = np.empty((len(patterns), tables.draws, len(weights)))
+    values[:] = weights
+    where = [np.searchsorted(term.patterns, patterns & term.mask) for term in chosen]
+    for p in range(len(patterns)):
+        block = values[p]
+        for term, index in zip(chosen, where, strict=True):
+            block *= term.values[index[p]]
+    return patterns, place, values
+
+
+def state_likelihood(tables: Tables, terms: Mapping[int, GroupTerm], codes: Ints) -> Floats:
+    """P(results | state) in each draw, up to exp(log_scale) of log_scale_of; (S, draws)."""
+    _, place, values = product_over_groups(tables, (terms[g] for g in sorted(terms)), 0, codes)
+    return np.asarray(np.maximum(values.sum(axis=2), _SMALLEST)[place])
+
+
+def log_scale_of(tables: Tables, terms: Mapping[int, GroupTerm]) -> Floats:
+    """The logarithm of what the terms' scaling took out, (draws,)."""
+    return sum((terms[g].log_scale for g in sorted(terms)), np.zeros(tables.draws))
+
+
+def _on_t(
+    model: RegionModel, tables: Tables, telling: Mapping[str, bool], members: list[int]
+) -> tuple[int, Ints, Floats]:
+    observed = model.fitted.observed
+    mask = mask_of(tuple({c for j in members for c in observed[j].plan.responds}))
+    patterns, _ = patterns_of(model.codes, mask)
+    table = np.ones((len(patterns), tables.draws, len(grid()[0])))
+    done: set[int] = set()
+    for j in members:
+        if j in done:
+            continue
+        sign = [model.place[o] for o in observed[j].grades if o in telling] if observed[j].grades else [j]
+        done.update(sign)
+        index = [np.searchsorted(tables.patterns[k], patterns & mask_of(observed[k].plan.responds)) for k in sign]
+        results = [telling[observed[k].observable] for k in sign]
+        for p in range(len(patterns)):
+            table[p] *= _cell([tables.positive(k)[i[p]] for k, i in zip(sign, index, strict=True)], results)
+    return mask, patterns, table
+
+
+def _cell(positive: list[Floats], results: list[bool]) -> Floats:
+    """P of the results of one sign's grades, mild first: positive at one grade includes all milder ones.
+
+    The strongest positive grade counts, and the mildest negative one above it.
+    """
+    if len(positive) == 1:
+        return positive[0] if results[0] else 1.0 - positive[0]
+    nested = np.minimum.accumulate(np.stack(positive), axis=0)
+    strongest = max((i for i, result in enumerate(results) if result), default=None)
+    above = [i for i, result in enumerate(results) if not result and (strongest is None or i > strongest)]
+    held = np.ones_like(nested[0]) if strongest is None else nested[strongest]
+    if not above:
+        return np.asarray(held)
+    return np.asarray(np.maximum(held - nested[above[0]], _THINNEST * held))
