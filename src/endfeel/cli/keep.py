@@ -1,0 +1,75 @@
+"""backup, restore, export, doctor: keeping the record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from endfeel.cli.places import home_directory
+from endfeel.storage import Store
+from endfeel.storage.backup import backup, restore
+from endfeel.storage.connect import store_url
+from endfeel.storage.doctor import doctor
+from endfeel.storage.export import export
+
+Data = Annotated[Path | None, typer.Option("--data", help="folder of the data; the usual one where left out")]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands of this file."""
+    app.command("backup")(backup_command)
+    app.command("restore")(restore_command)
+    app.command("export")(export_command)
+    app.command("doctor")(doctor_command)
+
+
+def backup_command(
+    to: Annotated[Path, typer.Argument(help="a new file, or a folder to put a dated one in")], data: Data = None
+) -> None:
+    """Copy everything into one file while others go on working; verified by restoring it."""
+    with Store(_existing(data)) as store:
+        made = backup(store, to)
+    typer.echo(f"{made.path}: {made.contents.visits} visits, {made.contents.events} events, restored once to check")
+
+
+def restore_command(
+    file: Annotated[Path, typer.Argument(help="a backup file")],
+    data: Data = None,
+    replace: Annotated[bool, typer.Option("--replace", help="set an existing store aside under another name")] = False,
+) -> None:
+    """Put a backup in place. Stop the server first."""
+    folder = data or home_directory()
+    found = restore(file, folder, replace=replace)
+    typer.echo(f"{folder}: {found.visits} visits, {found.events} events")
+
+
+def export_command(
+    directory: Annotated[Path, typer.Argument(help="a new or empty folder")],
+    data: Data = None,
+    deidentified: Annotated[
+        bool, typer.Option("--deidentified", help="dates shifted, names and free text left out")
+    ] = False,
+) -> None:
+    """Write everything in open formats: JSON lines and CSV."""
+    with Store(_existing(data)) as store:
+        count = export(store, directory, deidentified=deidentified)
+    typer.echo(f"{directory}: {count} visits")
+
+
+def doctor_command(data: Data = None) -> None:
+    """Look at the store: file, pages, tables, every visit; what is ill and how to mend it."""
+    report = doctor(data or home_directory())
+    for check in report.checks:
+        typer.echo(f"{'well' if check.ok else 'ILL ':<5}{check.name}: {check.words}")
+    if not report.ok:
+        raise typer.Exit(2)
+
+
+def _existing(data: Path | None) -> str:
+    folder = data or home_directory()
+    url = store_url(folder)
+    if url.get_backend_name() == "sqlite" and not Path(url.database or "").is_file():
+        raise typer.BadParameter(f"{folder}: there is no store here; name its folder with --data")
+    return url.render_as_string(hide_password=False)
