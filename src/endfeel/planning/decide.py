@@ -88,7 +88,7 @@ def action_table(
     membership[~states.any(axis=1), groups.index(none_group)] = 1.0
     worth_looking = [g for g in groups if (t := costs.thresholds(g)).low < t.high]
     modalities = tuple(dict.fromkeys(costs.modality[g] for g in worth_looking))
-    subsets = np.array(list(product([False, True], repeat=len(modalities))), dtype=bool).reshape(-1, len(modalities))
+    subsets = np.array(list(product([False, True], repeat=len(modalities))), dtype=bool)
     price = np.array([costs.modality_cost[m] for m in modalities])
     uncovered = np.ones((len(groups), len(subsets)))
     for row, group in enumerate(groups):

@@ -1,0 +1,128 @@
+"""The decision is the cheapest of all combinations of actions, whatever the costs and the chances."""
+
+from __future__ import annotations
+
+from itertools import product
+from types import MappingProxyType
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from endfeel.belief.states import make_states
+from endfeel.catalogue import load_catalogue
+from endfeel.planning import Costs
+from endfeel.planning.decide import ActionTable, action_table, decide, smallest_loss
+
+REGION = load_catalogue().region("knee")
+GROUPS = tuple(REGION.care)
+MODALITIES = ("mri", "radiograph", "review-early")
+
+harms = st.floats(0.2, 20.0)
+prices = st.floats(0.05, 4.0)
+
+
+@st.composite
+def cost_tables(draw: st.DrawFn) -> Costs:
+    """Harms and prices at random; any two groups may share a way of looking further, some have none."""
+    return Costs(
+        harm_of_a_miss=MappingProxyType({g: draw(harms) for g in GROUPS}),
+        harm_of_wrong_care=MappingProxyType({g: draw(harms) for g in GROUPS}),
+        modality=MappingProxyType({g: draw(st.sampled_from((*MODALITIES, ""))) for g in GROUPS}),
+        modality_cost=MappingProxyType({m: draw(prices) for m in MODALITIES}),
+        minute=0.01,
+        reposition=0.01,
+        provocation=(0.0, 0.01, 0.02, 0.03),
+        irritability=MappingProxyType({"low": 0.5, "moderate": 1.0, "high": 2.0}),
+        provocation_budget=MappingProxyType({"low": 9.0, "moderate": 6.0, "high": 3.0}),
+    )
+
+
+conditions = st.lists(st.sampled_from(REGION.states_conditions), min_size=1, max_size=5, unique=True).map(tuple)
+
+
+def by_trying_all(chosen: tuple[str, ...], probability: np.ndarray, states: np.ndarray, costs: Costs) -> float:
+    """Every combination of actions per care group, each way of looking further paid once.
+
+    A group may be looked at only where looking is cheapest for it alone somewhere: L < m a / (m + a).
+    """
+    none_group = REGION.conditions[REGION.none_id].care_group
+    of_condition = [REGION.conditions[c].care_group for c in chosen]
+    groups = sorted({*of_condition, none_group})
+    chance = {}
+    for group in groups:
+        calls = np.array(
+            [
+                any(state[i] and of_condition[i] == group for i in range(len(chosen)))
+                or (not state.any() and group == none_group)
+                for state in states
+            ]
+        )
+        chance[group] = float(probability[calls].sum())
+    options = []
+    for group in groups:
+        m, a, modality = costs.harm_of_a_miss[group], costs.harm_of_wrong_care[group], costs.modality[group]
+        here: list[tuple[float, str]] = [(m * chance[group], ""), (a * (1 - chance[group]), "")]
+        if modality and costs.modality_cost[modality] < m * a / (m + a):
+            here.append((0.0, modality))
+        options.append(here)
+    totals = []
+    for actions in product(*options):
+        used = {modality for _, modality in actions if modality}
+        totals.append(sum(cost for cost, _ in actions) + sum(costs.modality_cost[m] for m in used))
+    return min(totals)
+
+
+def drawn(chosen: tuple[str, ...], costs: Costs, seed: int) -> tuple[ActionTable, np.ndarray, np.ndarray]:
+    states = make_states(len(chosen))
+    probability = np.random.default_rng(seed).dirichlet(np.full(len(states), 0.3))
+    return action_table(chosen, REGION.none_id, states, REGION, costs), states, probability
+
+
+@settings(max_examples=150, deadline=None)
+@given(cost_tables(), conditions, st.integers(0, 2**32 - 1))
+def test_the_smallest_loss_is_that_of_the_best_combination_of_actions(
+    costs: Costs, chosen: tuple[str, ...], seed: int
+) -> None:
+    table, states, probability = drawn(chosen, costs, seed)
+    assert np.isclose(float(smallest_loss(table, probability)), by_trying_all(chosen, probability, states, costs))
+
+
+@settings(max_examples=100, deadline=None)
+@given(cost_tables(), conditions, st.integers(0, 2**32 - 1))
+def test_the_decision_costs_what_it_says(costs: Costs, chosen: tuple[str, ...], seed: int) -> None:
+    """Add up the actions in words; a group that another one's scan answers anyway costs nothing more."""
+    table, states, probability = drawn(chosen, costs, seed)
+    decision = decide(table, probability, REGION, states, chosen, costs)
+    assert np.isclose(decision.loss, float(smallest_loss(table, probability)))
+    paid = sum(costs.modality_cost[m] for m in decision.look_further_with)
+    for advice in decision.by_group:
+        m, a = costs.harm_of_a_miss[advice.care_group], costs.harm_of_wrong_care[advice.care_group]
+        limits = costs.thresholds(advice.care_group)
+        answered = limits.low < limits.high and costs.modality[advice.care_group] in decision.look_further_with
+        if advice.action == "look-further":
+            assert answered
+        elif not answered:
+            paid += m * advice.chance if advice.action == "set-aside" else a * (1 - advice.chance)
+    assert np.isclose(paid, decision.loss)
+
+
+@settings(max_examples=60, deadline=None)
+@given(cost_tables(), conditions, st.integers(0, 2**32 - 1))
+def test_knowing_more_never_costs_more(costs: Costs, chosen: tuple[str, ...], seed: int) -> None:
+    """The smallest loss is concave in the chances, so the mean over two results is never above the loss before."""
+    table, _, one = drawn(chosen, costs, seed)
+    _, _, other = drawn(chosen, costs, seed + 1)
+    share = np.random.default_rng(seed).uniform()
+    mixed = float(smallest_loss(table, share * one + (1 - share) * other))
+    apart = smallest_loss(table, np.stack([one, other]))
+    assert mixed >= share * apart[0] + (1 - share) * apart[1] - 1e-12
+
+
+@settings(max_examples=60, deadline=None)
+@given(cost_tables(), conditions, st.integers(0, 2**32 - 1), st.integers(0, 500))
+def test_knowing_everything_costs_nothing(costs: Costs, chosen: tuple[str, ...], seed: int, state: int) -> None:
+    table, states, _ = drawn(chosen, costs, seed)
+    sure = np.zeros(len(states))
+    sure[state % len(states)] = 1.0
+    assert np.isclose(float(smallest_loss(table, sure)), 0.0)
