@@ -67,7 +67,7 @@ def pool_command(
     ):
         typer.echo(f"{name:<14}{percent(average):<26}{percent(new)}")
     typer.echo(f"likelihood ratio, positive {ratio(found.lr_positive)}, negative {ratio(found.lr_negative)}")
-    typer.echo("The ratio is what one patient of an unknown clinic is worth; its range, if this test works better or worse.")
+    typer.echo("The ratio is for one patient of an unknown clinic; its range, if the test works better or worse there.")
 
 
 def check_command(
@@ -83,7 +83,8 @@ def check_command(
         raise typer.Exit(2) from None
     typer.echo(
         f"no faults: {len(found.studies)} studies, {len(found.accuracy)} accuracy lines, "
-        f"{len(found.rates)} rates lines, {len(found.findings)} findings, {len(found.pairs())} pairs, {len(found.prevalence)} prevalences, "
+        f"{len(found.rates)} rates lines, {len(found.findings)} findings, {len(found.pairs())} pairs, "
+        f"{len(found.prevalence)} prevalences, "
         f"{len(found.combinations)} combinations"
     )
     typer.echo(f"fingerprint {found.fingerprint}")
