@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import sys
 
-import click
 import typer
 
 from endfeel.belief import BeliefError
@@ -34,9 +33,7 @@ def main() -> None:
     """Run the command line; faults go to standard error as one line, with exit status 2."""
     try:
         status = app(standalone_mode=False)
-    except click.ClickException as error:
-        _fail(error.format_message())
-    except (click.Abort, KeyboardInterrupt):
+    except (typer.Abort, KeyboardInterrupt):
         sys.exit(130)
     except (BeliefError, CatalogueError, EvidenceError, CostError, EditionError, StoreError) as error:
         _fail(str(error))
@@ -45,6 +42,12 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(141)
+    except Exception as error:
+        # What was typed wrong: the base class of these is not public, its message is.
+        said = getattr(error, "format_message", None)
+        if said is None:
+            raise
+        _fail(str(said()))
     else:
         sys.exit(status if isinstance(status, int) else 0)
 
