@@ -123,6 +123,11 @@ class Store:
         )
         return self._lines(query.limit(max(1, min(limit, MOST_LINES))).offset(max(0, min(offset, 2**31 - 1))))
 
+    def line(self, visit_id: str) -> VisitLine | None:
+        """A visit's line in the read model; None where it has none."""
+        found = self._lines(select(t.visit_lines.c.line).where(t.visit_lines.c.visit_id == visit_id))
+        return found[0] if found else None
+
     def count(self, search: str = "", *, patient_code: str | None = None, closed: bool | None = None) -> int:
         """How many visits `visits` would list without limit."""
         query = select(func.count()).select_from(t.visit_lines).where(*_wanted(search, patient_code, closed))

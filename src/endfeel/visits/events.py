@@ -24,6 +24,8 @@ from pydantic import (
 )
 
 LONGEST_TEXT = 100_000  # characters in one free-text field
+FIRST_DAY, LAST_DAY = dt.date(1900, 1, 1), dt.date(2200, 1, 1)
+FIRST_MOMENT, LAST_MOMENT = dt.datetime(1970, 1, 1, tzinfo=dt.UTC), dt.datetime(2200, 1, 1, tzinfo=dt.UTC)
 
 
 class FreeText:
@@ -38,6 +40,7 @@ def _one_line(text: str) -> str:
 
 Words = Annotated[str, StringConstraints(max_length=LONGEST_TEXT), FreeText()]
 Label = Annotated[str, StringConstraints(min_length=1, max_length=200), AfterValidator(_one_line)]
+TypedLabel = Annotated[Label, FreeText()]
 Id = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9:._+\-]{0,119}$")]
 
 Side = Literal["left", "right", "both", "none"]
@@ -49,9 +52,11 @@ HowLittle = Literal["little", "some", "much"]
 HowBad = Literal["mild", "moderate", "severe"]
 HowLong = Literal["minutes", "an-hour", "hours"]
 Action = Literal["send-now", "look-further", "start-care", "set-aside"]
-Observed = bool | int | float | str
+Observed = bool | int | float | Annotated[str, StringConstraints(max_length=10_000)]
 ObservationId = Annotated[str, StringConstraints(max_length=120)]
 
+Day = Annotated[dt.date, Field(ge=FIRST_DAY, le=LAST_DAY)]
+Moment = Annotated[AwareDatetime, Field(ge=FIRST_MOMENT, le=LAST_MOMENT)]
 Score = Annotated[float, Field(ge=0, le=10)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
 
@@ -140,7 +145,7 @@ class StoryTold(Part):
     type: Literal["story-told"] = "story-told"
     problem_id: Id
     onset: Onset | None = None
-    onset_date: dt.date | None = None
+    onset_date: Day | None = None
     how: Words | None = None
     could_go_on: Literal["yes", "no", "with-difficulty"] | None = None
     pattern_24h: Words | None = None
@@ -255,7 +260,7 @@ class FindingRecorded(Part):
     result: Result
     observations: Annotated[dict[ObservationId, Observed], Field(max_length=60)] = {}
     confidence: Annotated[int, Field(ge=1, le=5)] | None = None
-    blind_to: tuple[Label, ...] = ()
+    blind_to: tuple[TypedLabel, ...] = ()
     symptoms_before: Score | None = None
     pain: Score | None = None
     own_pain: bool | None = None
@@ -284,7 +289,7 @@ class Decided(Part):
     action: Action
     care_group: Id | None = None
     modality: Id | None = None
-    review_on: dt.date | None = None
+    review_on: Day | None = None
     screen_id: Id | None = None
     words: Words = ""
 
@@ -311,8 +316,8 @@ class OutcomeRecorded(Part):
 
     type: Literal["outcome-recorded"] = "outcome-recorded"
     problem_id: Id
-    source: Label
-    on: dt.date
+    source: TypedLabel
+    on: Day
     condition: Id
     present: bool | None = None
     blind: bool | None = None
@@ -430,7 +435,7 @@ class StoredEvent(Part):
 
     seq: Annotated[int, Field(ge=1)]
     visit_id: Id
-    at: AwareDatetime
+    at: Moment
     actor: Label
     client_id: Id
     event: Event

@@ -1,0 +1,138 @@
+"""A look at a store without changing it: is everything there, readable and whole?"""
+
+from __future__ import annotations
+
+import shutil
+import stat
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import func, select
+
+from endfeel.storage import tables as t
+from endfeel.storage.connect import check_file, make_engine, revision, revisions, shown, store_url
+from endfeel.storage.faults import StoreError, explained
+from endfeel.storage.store import Store
+from endfeel.visits.line import line_of
+from endfeel.visits.state import ReplayError, replay
+
+LITTLE_SPACE = 200 * 2**20  # bytes
+_SHOWN = 5
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing that was looked at: whether it is well, in words, and how to mend it where it is not."""
+
+    name: str
+    ok: bool
+    words: str
+
+
+@dataclass(frozen=True)
+class Report:
+    """All checks, in the order made."""
+
+    where: str
+    checks: tuple[Check, ...]
+
+    @property
+    def ok(self) -> bool:
+        """Whether everything is well."""
+        return all(check.ok for check in self.checks)
+
+
+def doctor(data_dir: Path | str) -> Report:
+    """Check the store in a data folder, or by URL. Never raises for a store that is ill: that is in the report."""
+    url = store_url(data_dir)
+    where = shown(url)
+    checks: list[Check] = []
+    if url.get_backend_name() == "sqlite":
+        file = Path(url.database or "")
+        if not file.is_file():
+            return Report(where, (Check("file", False, f"there is no store at {file}; starting Endfeel makes one"),))
+        checks += _about_file(file)
+    steps: tuple[tuple[str, Callable[[], Iterator[Check]]], ...] = (
+        ("database", lambda: _pages(data_dir)),
+        ("tables", lambda: _tables(data_dir)),
+        ("visits", lambda: _visits(data_dir)),
+    )
+    for name, step in steps:
+        try:
+            with explained(where):
+                checks += step()
+        except StoreError as error:
+            checks.append(Check(name, False, str(error)))
+        if not checks[-1].ok:
+            break
+    return Report(where, tuple(checks))
+
+
+def _about_file(file: Path) -> Iterator[Check]:
+    mode = file.stat().st_mode
+    private = not mode & (stat.S_IRWXG | stat.S_IRWXO)
+    words = "only this user can read the store" if private else f"others on this machine can read {file}: chmod 600 it"
+    yield Check("privacy", private, words)
+    free = shutil.disk_usage(file.parent).free
+    words = f"{free // 2**20} MB free on its disk"
+    yield Check("space", free >= LITTLE_SPACE, words if free >= LITTLE_SPACE else f"only {words}: make room")
+
+
+def _pages(data_dir: Path | str) -> Iterator[Check]:
+    engine = make_engine(store_url(data_dir), 5)
+    try:
+        check_file(engine, "full")
+        if engine.dialect.name == "sqlite":
+            with engine.connect() as connection:
+                stray = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+            words = f"{len(stray)} rows belong to no visit" if stray else "every event belongs to a visit"
+            yield Check("links", not stray, words)
+        yield Check("database", True, "the database finds itself whole")
+    finally:
+        engine.dispose()
+
+
+def _tables(data_dir: Path | str) -> Iterator[Check]:
+    engine = make_engine(store_url(data_dir), 5)
+    try:
+        at, newest = revision(engine), revisions()[-1]
+    finally:
+        engine.dispose()
+    later = "" if at == newest else f"; starting Endfeel takes them to {newest}"
+    yield Check("tables", at == newest, f"tables at revision {at}{later}")
+
+
+def _visits(data_dir: Path | str) -> Iterator[Check]:
+    unreadable: list[str] = []
+    gaps: list[str] = []
+    stale: list[str] = []
+    events = 0
+    with Store(data_dir, check="none") as store:
+        with store.engine.connect() as connection:
+            ids = list(connection.execute(select(t.visits.c.visit_id).order_by(t.visits.c.visit_id)).scalars())
+            lines = int(connection.execute(select(func.count()).select_from(t.visit_lines)).scalar_one())
+        for visit_id in ids:
+            try:
+                found = store.events(visit_id)
+                state = replay(found)
+            except (StoreError, ReplayError) as error:
+                unreadable.append(str(error))
+                continue
+            events += len(found)
+            if [e.seq for e in found] != list(range(1, len(found) + 1)):
+                gaps.append(visit_id)
+            if store.line(visit_id) != line_of(state):
+                stale.append(visit_id)
+    if lines > len(ids):
+        stale.append(f"{lines - len(ids)} lines without a visit")
+    yield _listed("events", unreadable, f"{events} events in {len(ids)} visits, all readable", "")
+    yield _listed("numbers", gaps, "events are numbered without gaps", "numbers are missing in visits ")
+    yield _listed("list", stale, "the list of visits equals the record", "rebuild the list; it differs for ")
+
+
+def _listed(name: str, ill: list[str], well: str, before: str) -> Check:
+    if not ill:
+        return Check(name, True, well)
+    more = f" and {len(ill) - _SHOWN} more" if len(ill) > _SHOWN else ""
+    return Check(name, False, before + "; ".join(ill[:_SHOWN]) + more)
