@@ -202,14 +202,13 @@ def test_screens_that_findings_wait_for_exist() -> None:
             assert set(getattr(finding, "first", ())) <= known, finding.id
 
 
-def test_what_a_flag_withholds_is_withheld_somewhere() -> None:
-    """A precaution that no finding of the screen's regions heeds would withhold nothing."""
+# Flags that interrupt and send, in regions where no finding yet waits for their precaution.
+UNHEEDED = {("compartment-syndrome", "knee"), ("growth-plate", "shoulder"), ("achilles-rupture", "ankle-foot")}
+
+
+def test_what_a_flag_withholds_is_withheld_in_its_region() -> None:
     for screen in SCREENS.values():
-        if screen.precaution:
-            heeded = {
-                p
-                for region in screen.regions
-                for finding in CATALOGUE.regions[region].findings.values()
-                for p in getattr(finding, "never_if", {})
-            }
-            assert screen.precaution in heeded, screen.id
+        for region in screen.regions if screen.precaution else ():
+            findings = CATALOGUE.regions[region].findings.values()
+            heeded = {p for finding in findings for p in getattr(finding, "never_if", {})}
+            assert screen.precaution in heeded or (screen.id, region) in UNHEEDED, (screen.id, region)
