@@ -1,0 +1,119 @@
+"""The server: one factory that opens the store and puts the pages together.
+
+Public: create_app.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.responses import PlainTextResponse, Response
+from starlette.staticfiles import StaticFiles
+
+from endfeel.belief.refusal import BeliefError
+from endfeel.planning.costs import CostError
+from endfeel.storage import ClientIdTaken, StoreError
+from endfeel.visits.admission import EventRefused
+from endfeel.visits.events import EventError
+from endfeel.web import bench_routes, device_routes, evidence_routes, safety_routes, visit_routes
+from endfeel.web.desk import Desk
+from endfeel.web.refused import Refused
+from endfeel.web.respond import refusal, refusing, render
+from endfeel.web.security import Guard, new_secret
+from endfeel.web.settings import Settings
+
+_STATIC = Path(__file__).parent / "static"
+_SECRET = "page-secret"
+_STORE_STATUS = {"no-such-visit": 404, "locked": 503, "read-only": 503, "disk-full": 507, "unreachable": 503}
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The server for these settings. Opens the store: StoreError, EvidenceError or CatalogueError with one line."""
+    desk = Desk(settings)
+    secret = _Secret(desk)
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        desk.close()
+
+    app = FastAPI(title="Endfeel", lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url="/openapi.json")
+    app.state.desk = desk
+    app.mount("/static", StaticFiles(directory=_STATIC), name="static")
+    for router in (device_routes.router, bench_routes.router, safety_routes.router, visit_routes.router, evidence_routes.router):
+        app.include_router(router)
+    _refuse_clearly(app)
+    app.add_middleware(GZipMiddleware, minimum_size=2000, compresslevel=4)
+    app.add_middleware(Guard, hosts=settings.allowed_hosts, secret=secret.value, refuse=refusing)
+    return app
+
+
+class _Secret:
+    """The store's own secret, made when it is first needed."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.known = ""
+        self.lock = threading.Lock()
+
+    def value(self) -> str:
+        """The secret; made and kept on first use."""
+        with self.lock:
+            if not self.known:
+                kept = self.desk.store.setting(_SECRET)
+                if not isinstance(kept, str):
+                    kept = new_secret()
+                    self.desk.store.set_setting(_SECRET, kept)
+                self.known = kept
+            return self.known
+
+
+def _refuse_clearly(app: FastAPI) -> None:
+    """Every error that a request can cause becomes one clear line."""
+
+    @app.exception_handler(Refused)
+    def refused(request: Request, error: Refused) -> Response:
+        return refusal(request, error)
+
+    @app.exception_handler(RequestValidationError)
+    def not_valid(request: Request, error: RequestValidationError) -> Response:
+        first = error.errors()[0]
+        where = ".".join(str(p) for p in first["loc"] if p not in ("query", "path", "body"))
+        return refusal(request, Refused(422, f"{where or 'The request'}: {first['msg']}."))
+
+    @app.exception_handler(HTTPException)
+    def http(request: Request, error: HTTPException) -> Response:
+        line = "Nothing lies under this address." if error.status_code == 404 else f"{error.detail}."
+        return refusal(request, Refused(error.status_code if 400 <= error.status_code < 500 else 400, line))
+
+    @app.exception_handler(EventRefused)
+    @app.exception_handler(ClientIdTaken)
+    def not_taken(request: Request, error: Exception) -> Response:
+        return refusal(request, Refused(409, f"Not recorded: {error}."))
+
+    @app.exception_handler(EventError)
+    @app.exception_handler(BeliefError)
+    @app.exception_handler(CostError)
+    def no_event(request: Request, error: Exception) -> Response:
+        return refusal(request, Refused(400, f"{error}."))
+
+    @app.exception_handler(StoreError)
+    def store(request: Request, error: StoreError) -> Response:
+        status = _STORE_STATUS.get(error.kind, 500)
+        if 400 <= status < 500:
+            return refusal(request, Refused(status, f"{error}."))
+        return _trouble(request, status, f"Not kept: {error}.")
+
+
+def _trouble(request: Request, status: int, line: str) -> Response:
+    """The server's own trouble in one line, in the form that was asked for."""
+    if request.url.path.endswith(".json") or request.headers.get("hx-request") or request.headers.get("x-endfeel-queue"):
+        return PlainTextResponse(line, status_code=status)
+    return render(request, "trouble.html", {"status": status, "line": line}, status=status)

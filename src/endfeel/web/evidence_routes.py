@@ -1,0 +1,10 @@
+"""The evidence pages.
+
+Public: router.
+"""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+router = APIRouter()

@@ -1,0 +1,212 @@
+/* What the pages do beyond links and forms: keep every recording until the server has it, the body figure, the keyboard. */
+"use strict";
+(() => {
+  const KEEP = "endfeel.queue", KEYS = "endfeel.keys";
+  const $ = (q, at) => (at || document).querySelector(q);
+  const uuid = () => {
+    if (crypto.randomUUID) return crypto.randomUUID();
+    const b = crypto.getRandomValues(new Uint8Array(16));
+    b[6] = (b[6] & 15) | 64; b[8] = (b[8] & 63) | 128;
+    const h = [...b].map((x) => x.toString(16).padStart(2, "0")).join("");
+    return [h.slice(0, 8), h.slice(8, 12), h.slice(12, 16), h.slice(16, 20), h.slice(20)].join("-");
+  };
+  const token = () => $('meta[name="endfeel-token"]').content;
+
+  /* ---- the queue: {id, path, body, at, words}, oldest first, in localStorage ---- */
+  const read = () => { try { return JSON.parse(localStorage.getItem(KEEP)) || []; } catch { return []; } };
+  const write = (list) => localStorage.setItem(KEEP, JSON.stringify(list));
+  const add = (entry) => write([...read(), entry]);
+  const drop = (id) => write(read().filter((e) => e.id !== id));
+  const settled = (status) => (status >= 200 && status < 400) || (status >= 400 && status < 500 && ![403, 408, 421, 425, 429].includes(status));
+  let timer = 0, wait = 1000, draining = false;
+
+  function line(text, retry) {
+    const box = $("#line");
+    box.replaceChildren();
+    if (!text) return;
+    const p = document.createElement("p");
+    p.textContent = text;
+    const b = document.createElement("button");
+    b.type = "button"; b.className = "link"; b.textContent = retry ? "Send now" : "Close";
+    b.addEventListener("click", () => (retry ? drain() : line("")));
+    p.append(b);
+    box.append(p);
+  }
+  function waiting() {
+    const n = read().length;
+    document.documentElement.toggleAttribute("data-waiting", n > 0);
+    if (n) line((n === 1 ? "1 entry is" : n + " entries are") + " kept on this device and will be sent when the server answers.", true);
+    else line("");
+  }
+  function later() {
+    clearTimeout(timer);
+    timer = setTimeout(drain, wait);
+    wait = Math.min(wait * 1.6, 15000);
+  }
+  async function drain() {
+    if (draining || !read().length) return;
+    draining = true;
+    clearTimeout(timer);
+    let refused = "", stuck = false, sent = 0;
+    while (read().length) {
+      const e = read()[0];
+      let answer;
+      try {
+        answer = await fetch(e.path, { method: "POST", body: e.body + "&waited_ms=" + Math.max(0, Date.now() - e.at), redirect: "manual",
+          signal: AbortSignal.timeout(8000),
+          headers: { "Content-Type": "application/x-www-form-urlencoded", "X-Endfeel-Token": token(), "X-Endfeel-Queue": "1" } });
+      } catch { stuck = true; break; }
+      if (!settled(answer.status) && answer.type !== "opaqueredirect") {
+        if (answer.status === 403) refused = await answer.text();
+        stuck = true;
+        break;
+      }
+      if (answer.status >= 400) refused = await answer.text();
+      drop(e.id);
+      sent += 1;
+    }
+    draining = false;
+    if (stuck) { waiting(); if (refused) line(refused, true); later(); return; }
+    wait = 1000;
+    waiting();
+    if (refused) line(refused);
+    if (sent && $("#bench")) htmx.ajax("GET", location.href, { target: "#bench", swap: "outerHTML", select: "#bench" });
+    else if (sent) document.body.dispatchEvent(new CustomEvent("endfeel:sent"));
+  }
+  window.addEventListener("online", drain);
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) drain(); });
+
+  document.addEventListener("htmx:configRequest", (event) => {
+    const d = event.detail;
+    d.headers["X-Endfeel-Token"] = token();
+    const form = d.elt.closest("[data-record]");
+    if (!form || d.verb !== "post") return;
+    const id = uuid();
+    d.parameters.client_id = id;
+    d.headers["X-Endfeel-Id"] = id;
+    const older = read().length;
+    add({ id, path: d.path, body: new URLSearchParams(d.formData || d.parameters).toString(), at: Date.now(), words: form.dataset.record });
+    if (older) { event.preventDefault(); pend(form); drain(); }
+  });
+  const pend = (form) => {
+    const note = $(".kept", form) || $(".kept", form.closest(".card, section") || form);
+    if (note) note.textContent = "Kept on this device, not sent yet.";
+  };
+  document.addEventListener("htmx:afterRequest", (event) => {
+    const d = event.detail, id = d.requestConfig && d.requestConfig.headers["X-Endfeel-Id"];
+    const status = d.xhr ? d.xhr.status : 0;
+    if (id) {
+      if (settled(status)) { drop(id); waiting(); }
+      else { pend(d.elt); waiting(); later(); }
+    }
+    if (status >= 400) line(d.xhr.responseText.length < 400 ? d.xhr.responseText : "The server could not do this (" + status + ").", id && !settled(status));
+    else if (!status && !id) line("The server does not answer. What you have recorded is kept.");
+    if (id && status >= 200 && status < 300) {
+      const note = $(".kept", d.elt.closest("form") || d.elt);
+      if (note) note.textContent = "Kept " + new Date().toTimeString().slice(0, 5);
+    }
+  });
+
+  /* ---- sheets ---- */
+  const sheet = () => $("#sheet");
+  document.addEventListener("htmx:afterSwap", (event) => {
+    if (event.detail.target.id === "sheet" && !sheet().open) { sheet().showModal(); sheet().scrollTop = 0; }
+    if (event.detail.target.id === "bench" && sheet().open) sheet().close();
+  });
+  document.addEventListener("click", (event) => {
+    if (event.target.closest("[data-close]")) { event.preventDefault(); sheet().close(); }
+    if (event.target === sheet()) sheet().close();
+    const copy = event.target.closest("[data-copy]");
+    if (copy) navigator.clipboard.writeText($(copy.dataset.copy).textContent).then(() => { copy.textContent = "Copied"; });
+    const print = event.target.closest("[data-print]");
+    if (print) window.print();
+  });
+
+  /* ---- choices: a second tap on a chosen radio of an optional group takes it back ---- */
+  document.addEventListener("click", (event) => {
+    const input = event.target;
+    if (!(input instanceof HTMLInputElement) || input.type !== "radio" || !input.closest("[data-optional]")) return;
+    if (input.dataset.was === "1") {
+      input.checked = false;
+      input.dataset.was = "";
+      input.dispatchEvent(new Event("change", { bubbles: true }));
+    } else {
+      for (const other of document.getElementsByName(input.name)) other.dataset.was = other === input ? "1" : "";
+    }
+  });
+
+  /* ---- "3 days ago" and a date say the same thing: the last one tapped counts ---- */
+  document.addEventListener("change", (event) => {
+    const form = event.target.form;
+    if (!form || !form.elements.onset_date) return;
+    if (event.target.name === "ago") form.elements.onset_date.value = "";
+    if (event.target.name === "onset_date") for (const one of document.getElementsByName("ago")) one.checked = false;
+  }, true);
+
+  /* ---- the body figure ---- */
+  document.addEventListener("click", (event) => {
+    const figure = event.target.closest("svg[data-view]");
+    const form = $("#mark");
+    if (!figure || !form || event.target.closest("a, button")) return;
+    const box = figure.getBoundingClientRect();
+    form.elements.view.value = figure.dataset.view;
+    form.elements.x.value = ((event.clientX - box.left) / box.width).toFixed(4);
+    form.elements.y.value = ((event.clientY - box.top) / box.height).toFixed(4);
+    form.elements.place.value = "";
+    form.requestSubmit();
+  });
+
+  /* ---- the keyboard and the pedal ---- */
+  const standard = { negative: "PageUp", positive: "PageDown", open: "Enter", unclear: "u", "not-done": "x", undo: "z", find: "/", keys: "?", next: "n" };
+  const keys = () => { try { return { ...standard, ...JSON.parse(localStorage.getItem(KEYS)) }; } catch { return { ...standard }; } };
+  function does(key) {
+    const all = keys();
+    return Object.keys(all).find((name) => all[name] === key);
+  }
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
+    const setting = document.activeElement && document.activeElement.closest("[data-set-key]");
+    if (setting && !["Tab", "Escape", "Shift"].includes(event.key)) {
+      event.preventDefault();
+      localStorage.setItem(KEYS, JSON.stringify({ ...keys(), [setting.dataset.setKey]: event.key }));
+      showKeys();
+      return;
+    }
+    const at = event.target, typing = at.matches("input:not([type=radio]):not([type=checkbox]), textarea, select");
+    const what = does(event.key);
+    if (!what || typing) return;
+    if (event.key === "Enter" && at.closest("a, button, summary, label, [role=button]")) return;
+    const open = sheet().open;
+    const scope = open ? sheet() : document;
+    let target = null;
+    if (["negative", "positive", "unclear", "not-done"].includes(what)) target = $(`[data-acts] button[value="${what}"]`, scope);
+    else if (what === "open") { if (open) { sheet().close(); event.preventDefault(); return; } target = $("[data-open-next]"); }
+    else if (what === "undo") target = $("[data-undo]");
+    else if (what === "find") { const box = $("#find"); if (box) { event.preventDefault(); box.focus(); box.select(); } return; }
+    else if (what === "keys") target = $("[data-keys]");
+    else if (what === "next") target = $("[data-onward]");
+    if (target) { event.preventDefault(); target.click(); }
+  });
+  function showKeys() {
+    const all = keys();
+    for (const el of document.querySelectorAll("[data-key-name]")) {
+      const key = all[el.dataset.keyName];
+      el.textContent = { PageUp: "Page up", PageDown: "Page down", " ": "Space" }[key] || key;
+    }
+  }
+  document.addEventListener("click", (event) => {
+    if (!event.target.closest("[data-standard-keys]")) return;
+    localStorage.removeItem(KEYS);
+    showKeys();
+  });
+  document.addEventListener("htmx:afterSettle", showKeys);
+
+  /* ---- at the start ---- */
+  const ready = () => {
+    const here = $(".steps [aria-current]");
+    if (here) here.parentElement.parentElement.scrollLeft = here.offsetLeft - 40;
+    showKeys();
+    if (read().length) { waiting(); drain(); }
+  };
+  if (document.readyState === "loading") document.addEventListener("DOMContentLoaded", ready); else ready();
+})();
