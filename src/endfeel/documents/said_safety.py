@@ -1,0 +1,113 @@
+"""The safety screen of a problem as lines of a note: what was asked, what was found, what was not asked."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from endfeel.catalogue.screens import ScreenItem
+from endfeel.documents.names import Names
+from endfeel.documents.sections import Line, Weight
+from endfeel.documents.wording import SENDS_FOR, capital, clean, listed, moment, plural
+from endfeel.visits.problem import ProblemState
+from endfeel.visits.safety import ScreenView, chances_withheld, screen_views
+
+
+def safety_lines(problem: ProblemState, names: Names, now: dt.datetime, zone: dt.tzinfo) -> tuple[Line, ...]:
+    """Flags first, then every screen with its negatives, then what stands beside the screens."""
+    views = screen_views(problem, names.catalogue, now)
+    flagged = [v for v in views if v.state == "flag"]
+    lines = [flag_line(view) for view in flagged]
+    for view in (*flagged, *(v for v in views if v.state != "flag")):
+        lines += _screen(view, names, zone)
+    if not views:
+        words = "no safety screen applied to this problem; none was asked"
+        lines.append(Line(words, "Safety screen", "not asked", "dashed"))
+    lines += _elsewhere(problem, names)
+    lines += [
+        Line(
+            f"{clean(o.reason)} ({o.made.actor}, {moment(o.made.at, zone)})",
+            "Went on before the screen was complete",
+            weight="strong",
+        )
+        for o in problem.overrides
+        if o.screen_id is None
+    ]
+    unknown = [s for s in problem.screens if s not in names.catalogue.screens]
+    for screen_id in unknown:
+        answers = [f"{names.screen_item(screen_id, i)}: {a}" for i, a in problem.screens[screen_id].items()]
+        lines.append(Line("; ".join(answers), names.screen(screen_id), "a screen that is no longer in use"))
+    return tuple(lines)
+
+
+def safety_summary(problem: ProblemState, names: Names, now: dt.datetime) -> Line:
+    """The safety state in one line, for the top of a document."""
+    views = screen_views(problem, names.catalogue, now)
+    flags = [v for v in views if v.state == "flag"]
+    if flags:
+        words = "; ".join(f"{v.screen.name} ({SENDS_FOR[v.screen.sends_for]})" for v in flags)
+        return Line(words, "Safety", f"{plural(len(flags), 'flag')}", "flag")
+    waiting = [v for v in views if v.state in ("not-asked", "partly-asked")]
+    if all(v.state == "not-asked" for v in views):
+        return Line("", "Safety", "not asked", "dashed")
+    if waiting:
+        words = f"{len(views) - len(waiting)} of {plural(len(views), 'screen')} complete; not complete: "
+        return Line(words + listed([v.screen.name for v in waiting]), "Safety", "partly asked", "dashed")
+    return Line(f"{plural(len(views), 'screen')}", "Safety", "asked, none found", "strong")
+
+
+def flag_line(view: ScreenView) -> Line:
+    """A raised screen: what it sends for, what to do, what raised it."""
+    flag = view.flag
+    raised = listed([clean(words).rstrip("?.") for words in flag.raised_by]) if flag else ""
+    words = view.screen.clinician.rstrip(".") + (f". Raised by: {raised}." if raised else ".")
+    return Line(words, view.screen.name, capital(SENDS_FOR[view.screen.sends_for]), "flag")
+
+
+def no_chances(problem: ProblemState, on: dt.date) -> str | None:
+    """Why there are no chances for this person; None where there may be."""
+    return chances_withheld(problem, on)
+
+
+def _screen(view: ScreenView, names: Names, zone: dt.tzinfo) -> list[Line]:
+    by_answer: dict[str, list[str]] = {"yes": [], "no": [], "unsure": [], "found": []}
+    for item in view.items:
+        if item.answer is not None:
+            by_answer[item.answer].append(_asked(item.item))
+        if item.raised_by:
+            by = [names.observable(r) if names.row(r) else names.base_item(r) for r in item.raised_by]
+            by_answer["found"].append(f"{_asked(item.item)} (by {listed(by)})")
+    not_asked = [_asked(item) for item in view.not_asked]
+    labels = (("yes", "yes"), ("found", "found at the examination"), ("unsure", "unsure"), ("no", "no"))
+    parts = [f"{label}: {'; '.join(by_answer[key])}" for key, label in labels if by_answer[key]]
+    if not_asked and len(not_asked) < len(view.items):
+        parts.append(f"not asked: {'; '.join(not_asked)}")
+    weight: Weight = "dashed"
+    if view.state in ("flag", "asked-none-found"):
+        weight = "strong" if view.state == "flag" else "plain"
+    lines = [Line(". ".join(capital(p) for p in parts), view.screen.name, view.words, weight)]
+    if view.one_way:
+        lines.append(Line(" ".join(view.one_way), f"{view.screen.name}: can raise, not clear", weight="quiet"))
+    if view.reminders:
+        lines.append(Line(" ".join(view.reminders), f"{view.screen.name}: may not apply, not known", weight="quiet"))
+    if view.override is not None and view.override.screen_id is not None:
+        made = view.override.made
+        words = f"{clean(view.override.reason)} ({made.actor}, {moment(made.at, zone)})"
+        lines.append(Line(words, f"{view.screen.name}: went on in spite of it", weight="strong"))
+    return lines
+
+
+def _asked(item: ScreenItem) -> str:
+    words = item.ask or item.look
+    return words.rstrip("?.")
+
+
+def _elsewhere(problem: ProblemState, names: Names) -> list[Line]:
+    return [
+        Line(
+            f"{names.screen_item(a.screen_id, a.item_id).rstrip('?.')}: {a.answer}",
+            f"Asked when the problem stood on the {a.side}",
+            "does not count here",
+            "dashed",
+        )
+        for a in problem.asked_elsewhere
+    ]
