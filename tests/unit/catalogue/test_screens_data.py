@@ -203,7 +203,14 @@ def test_screens_that_findings_wait_for_exist() -> None:
 
 
 # Flags that interrupt and send, in regions where no finding yet waits for their precaution.
-UNHEEDED = {("compartment-syndrome", "knee"), ("growth-plate", "shoulder"), ("achilles-rupture", "ankle-foot")}
+UNHEEDED = {
+    ("achilles-rupture", "ankle-foot"),
+    ("arm-clot", "elbow-wrist-hand"),
+    ("arm-clot", "shoulder"),
+    ("compartment-syndrome", "knee"),
+    ("growth-plate", "shoulder"),
+    ("new-weakness", "shoulder"),
+}
 
 
 def test_what_a_flag_withholds_is_withheld_in_its_region() -> None:
