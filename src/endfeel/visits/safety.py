@@ -6,7 +6,8 @@ flagged by it and is never cleared by it.
 
 An `outside` line of a screen holds where its `if` is known to hold: `age_under_N`, `age_over_N` (years), `days_over_N`
 (since the injury), or a precaution id that was answered yes. Anything else, and what is not known, is shown as a
-reminder and decides nothing.
+reminder and decides nothing. A line about the person keeps withholding what the screen withholds, until somebody gives
+a reason to go on; an injury that is merely older does not.
 """
 
 from __future__ import annotations
@@ -196,12 +197,21 @@ def _view(
 ) -> ScreenView:
     items = _items(screen, problem.screens.get(screen.id, {}), raised)
     state = _state(screen, items)
-    one_way, reminders = _outside(screen, problem, age, days)
-    settled = state == "asked-none-found" and not one_way
+    known = [(line, _holds(line, problem, age, days)) for line in screen.outside]
+    about_person = any(holds and not line.when.startswith("days") for line, holds in known)
+    settled = state == "asked-none-found" and not about_person
     override = None if settled else _override(screen, state, items, problem, raised)
     waits = screen.withholds_until_done and not settled
     withholds = override is None and (state == "flag" or waits)
-    return ScreenView(screen, state, items, one_way, reminders, override, withholds)
+    return ScreenView(
+        screen=screen,
+        state=state,
+        items=items,
+        one_way=tuple(line.words for line, holds in known if holds),
+        reminders=tuple(line.words for line, holds in known if holds is None),
+        override=override,
+        withholds=withholds,
+    )
 
 
 def _items(
@@ -237,13 +247,6 @@ def _override(
             latest = max(latest, problem.answers[(screen.id, view.item.id)].made.seq)
         latest = max([latest, *(raised[name] for name in view.raised_by)])
     return next((o for o in reversed(named) if o.made.seq > latest), None)
-
-
-def _outside(
-    screen: Screen, problem: ProblemState, age: tuple[int, int] | None, days: int | None
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    holds = [(line.words, _holds(line, problem, age, days)) for line in screen.outside]
-    return tuple(w for w, known in holds if known), tuple(w for w, known in holds if known is None)
 
 
 def _holds(line: Outside, problem: ProblemState, age: tuple[int, int] | None, days: int | None) -> bool | None:

@@ -52,6 +52,7 @@ TRAUMA = Screen.model_validate(
             {"if": "age_under_18", "words": "Not studied in the young."},
             {"if": "osteoporosis", "words": "Not studied in fragile bone."},
             {"if": "intoxicated", "words": "Not studied in the drunk."},
+            {"if": "days_over_7", "words": "Not studied after a week."},
         ],
         "clinician": "Film first.",
         "patient": "We take a picture first.",
@@ -198,6 +199,14 @@ def test_outside_its_people_a_rule_sends_and_never_spares(more: Event, one_way: 
     assert list(view.one_way) == one_way
     assert "Not studied in the drunk." in view.reminders
     assert ("fracture-not-excluded" in precautions_from(person, CATALOGUE, NOW)) == held
+
+
+def test_an_older_injury_is_said_but_withholds_nothing_more() -> None:
+    person = problem(INJURED, answer("steps", "no"), answer("patella", "no"))
+    later = NOW + dt.timedelta(days=6)
+    (view,) = [v for v in screen_views(person, CATALOGUE, later) if v.screen.id == "knee-trauma-screen"]
+    assert view.one_way == ("Not studied after a week.",)
+    assert precautions_from(person, CATALOGUE, later) == frozenset()
 
 
 def test_an_override_covers_what_was_not_asked_but_no_flag() -> None:
