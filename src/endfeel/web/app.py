@@ -5,6 +5,7 @@ Public: create_app.
 
 from __future__ import annotations
 
+import datetime as dt
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -23,6 +24,7 @@ from endfeel.storage import ClientIdTaken, StoreError
 from endfeel.visits.admission import EventRefused
 from endfeel.visits.events import EventError
 from endfeel.web import bench_routes, device_routes, evidence_routes, safety_routes, visit_routes
+from endfeel.web.demo import fill
 from endfeel.web.desk import Desk
 from endfeel.web.refused import Refused
 from endfeel.web.respond import refusal, refusing, render
@@ -37,6 +39,8 @@ _STORE_STATUS = {"no-such-visit": 404, "locked": 503, "read-only": 503, "disk-fu
 def create_app(settings: Settings) -> FastAPI:
     """The server for these settings. Opens the store: StoreError, EvidenceError or CatalogueError with one line."""
     desk = Desk(settings)
+    if settings.demo:
+        fill(desk.store, desk.catalogue, desk.edition.id, desk.software, dt.datetime.now(dt.UTC))
     secret = _Secret(desk)
 
     @asynccontextmanager
