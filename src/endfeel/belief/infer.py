@@ -130,6 +130,11 @@ def predict(model: RegionModel, belief: Belief, observables: Iterable[str]) -> t
     return tuple(found)
 
 
+def state_probability_by_draw(model: RegionModel, belief: Belief) -> Floats:
+    """State probabilities in each draw of the first weighing block, (draws, S); the belief averages these over draws."""
+    return _joint(model, 0, belief.terms[0])[0].T
+
+
 def with_term(model: RegionModel, belief: Belief, group: int, terms: Mapping[int, GroupTerm | None]) -> Belief:
     """The belief with one group's term replaced (left out where None) in every set of draws: what if it told this."""
     changed = {

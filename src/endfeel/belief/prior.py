@@ -139,103 +139,121 @@ def _feasible(
     open_: Bools,
 ) -> tuple[Floats, float | None, list[str]]:
     """Chances and P(none) that a distribution over the open states can have, near those given, and what was changed."""
-    said: list[str] = []
-    chances = chances.copy()
+    chances, said = chances.copy(), []
     if not len(free):
         return chances, None, said
-    room = int(states[open_].sum(axis=1).max()) - int(states[open_].all(axis=0).sum())
-    if (chances >= 1 - _TINY).any():
+    sure = int((chances >= 1 - _TINY).sum())
+    room = min(len(free), int(states.sum(axis=1).max()) - sure)
+    crowded = len(free) > room
+    if sure:
         # A condition is certain: none is out, and the others fill what room is left.
-        most = float(room) * _EDGE
-        total = float(chances[free].sum())
-        if total > most:
-            chances[free] *= most / total
+        most, total = room * _EDGE, float(chances[free].sum())
+        if crowded and total > most:
+            chances[free] = _scaled(chances[free], most, 1.0)
             said.append(f"starting chances scaled by {most / total:.2f}: no more than {room} others can stand with it")
         return chances, None, said
     if none_by_hand and none_chance >= 1 - _TINY:
         chances[free] = 0.0
         return chances, None, ["no specific structure was set to certain, which leaves no other condition"]
-    none = none_chance
-    if not none_by_hand:
-        # P(none) is our own assumption, so it gives way before a published or hand-set chance does.
-        total, largest = float(chances[free].sum()), float(chances[free].max())
-        least, most = 1 - _EDGE * total, _EDGE * (1 - largest)
-        none = min(max(none, least), most)
-        if none > none_chance + 1e-12:
-            said.append(
-                f"the starting chances add up to {total:.2f}, so the chance of no specific structure "
-                f"was raised from {none_chance:.2f} to {none:.2f}"
-            )
-        elif none < none_chance - 1e-12:
-            said.append(
-                f"{names[int(free[np.argmax(chances[free])])]} starts at {largest:.2f}, so the chance of no specific "
-                f"structure was lowered from {none_chance:.2f} to {none:.2f}"
-            )
-    some = 1 - none
-    for keep in (by_hand, frozenset[int]()):
-        movable = np.array([c for c in free if c not in keep], dtype=int)
-        if not len(movable):
-            continue
-        cap = max(1 - none / _EDGE, _EDGE * some)
-        high = movable[chances[movable] > cap + 1e-12]
-        if len(high):
+    if none_by_hand:
+        none = none_chance
+        cap = (1 - none) * (_EDGE if len(free) > 1 else 1.0)
+        high = [c for c in free if chances[c] > cap + 1e-12]
+        if high:
             chances[high] = cap
             said.append(
-                f"{', '.join(names[int(c)] for c in high)} lowered to {cap:.2f}, "
+                f"{', '.join(names[c] for c in high)} lowered to {cap:.2f}, "
                 f"all that no specific structure at {none:.2f} leaves"
             )
-        total, held = float(chances[free].sum()), float(chances[free].sum() - chances[movable].sum())
-        most, least = room * some * _EDGE, some / _EDGE
-        bound = min(max(total, least), most)
-        if abs(bound - total) > 1e-12 and bound > held:
-            factor = (bound - held) / (total - held)
-            chances[movable] = np.minimum(chances[movable] * factor, cap)
-            why = f"no more than {room} can stand together" if bound < total else f"something is present in {some:.2f}"
-            said.append(f"starting chances scaled by {factor:.2f}, since {why}")
+    else:
+        none = _none_that_fits(names, chances, none_chance, free, said)
+        cap = 1 - none
+    total, some = float(chances[free].sum()), 1 - none
+    least = 0.0 if not none_by_hand else some / _EDGE if len(free) > 1 else some
+    most = room * some * _EDGE if crowded else np.inf
+    bound = min(max(total, least), most)
+    if abs(bound - total) > 1e-9:
+        movable = np.array([c for c in free if c not in by_hand], dtype=int)
+        held = total - float(chances[movable].sum())
+        if not held < bound <= held + cap * len(movable):
+            movable, held = free, 0.0
+        before = float(chances[movable].sum())
+        chances[movable] = _scaled(chances[movable], bound - held, cap)
+        why = f"no more than {room} can stand together" if bound < total else f"something is present in {some:.2f}"
+        said.append(f"starting chances scaled by {(bound - held) / before:.2f}, since {why}")
     return chances, none if open_[0] else None, said
+
+
+def _none_that_fits(
+    names: tuple[str, ...], chances: Floats, none_chance: float, free: NDArray[np.int64], said: list[str]
+) -> float:
+    """P(none) moved just inside what the chances allow: it is our own assumption, so it gives way before they do."""
+    total, largest = float(chances[free].sum()), float(chances[free].max())
+    slack = (1 - _EDGE) * (total - largest)
+    least = largest + min(slack, (1 - _EDGE) * (1 - largest))
+    none = 1 - min(max(1 - none_chance, least), total - slack)
+    if none > none_chance + 1e-12:
+        said.append(
+            f"the starting chances add up to {total:.2f}, so the chance of no specific structure "
+            f"was raised from {none_chance:.2f} to {none:.2f}"
+        )
+    elif none < none_chance - 1e-12:
+        said.append(
+            f"{names[int(free[np.argmax(chances[free])])]} starts at {largest:.2f}, so the chance of no specific "
+            f"structure was lowered from {none_chance:.2f} to {none:.2f}"
+        )
+    return none
+
+
+def _scaled(chances: Floats, total: float, cap: float) -> Floats:
+    """Chances times one factor, none above `cap`, that add up to `total` (which is at most cap times their number)."""
+    low, high = 0.0, max(cap, total) / float(chances.min()) + 1.0
+    for _ in range(200):
+        factor = (low + high) / 2
+        low, high = (factor, high) if np.minimum(chances * factor, cap).sum() < total else (low, factor)
+    return np.asarray(np.minimum(chances * high, cap))
 
 
 def _maximum_entropy(
     states: Bools, open_: Bools, offset: Floats, chances: Floats, none: float | None, free: NDArray[np.int64]
 ) -> Floats:
-    """Newton's method on the convex dual, log Z(λ) - λ·m, with step halving."""
-    use = np.flatnonzero(open_ & ~states[:, _shut(chances, free)].any(axis=1))
+    """Newton's method on the convex dual, log Z(λ) - λ·m, with damping and bounded steps."""
+    settled = np.array([chances[c] <= _TINY or chances[c] >= 1 - _TINY for c in free], dtype=bool)
+    forced = (states[:, free[settled]] == (chances[free[settled]] > 0.5)).all(axis=1)
+    use, free = np.flatnonzero(open_ & forced), free[~settled]
     columns = [states[use][:, free].astype(float)]
     goal = list(chances[free])
     if none is not None and len(free):
         columns.append((~holds_any(states[use], tuple(range(states.shape[1]))))[:, None].astype(float))
         goal.append(none)
     features, aim = np.hstack(columns), np.array(goal)
-    multipliers = np.zeros(len(aim))
+    multipliers, damping = np.zeros(len(aim)), 1e-12
 
     def dual(lam: Floats) -> float:
         return float(logsumexp(features @ lam + offset[use]) - lam @ aim)
 
     value = dual(multipliers)
-    for _ in range(200):
+    for _ in range(300):
         log_p = features @ multipliers + offset[use]
         p = np.exp(log_p - logsumexp(log_p))
         mean = p @ features
         slope = mean - aim
-        if not len(aim) or np.abs(slope).max() < 1e-13:
+        if np.abs(slope).max(initial=0.0) < 1e-12:
             break
         bend = (features * p[:, None]).T @ features - np.outer(mean, mean)
-        step = np.linalg.solve(bend + 1e-13 * np.eye(len(aim)), slope)
-        size = 1.0
-        while size > 1e-10:
-            trial = dual(multipliers - size * step)
-            if trial <= value - 1e-4 * size * float(slope @ step) or abs(trial - value) < 1e-14:
-                break
-            size /= 2
-        multipliers, value = multipliers - size * step, trial
+        step = np.linalg.solve(bend + damping * np.eye(len(aim)), slope)
+        step *= min(1.0, 4.0 / np.abs(step).max())
+        trial = dual(multipliers - step)
+        if trial <= value + 1e-15:
+            multipliers, value, damping = multipliers - step, trial, max(damping / 10, 1e-12)
+        elif damping > 1e3:
+            break
+        else:
+            damping *= 10
     log_prior = np.full(len(states), -np.inf)
     log_p = features @ multipliers + offset[use]
     log_prior[use] = log_p - logsumexp(log_p)
     return log_prior
-
-
-def _shut(chances: Floats, free: NDArray[np.int64]) -> NDArray[np.int64]:
-    return np.asarray([c for c in free if chances[c] <= _TINY], dtype=np.int64)
 
 
 def _towards_unions(

@@ -31,7 +31,7 @@ FINDINGS = {
     "gamma-grade:strong": ("provocation", "gamma joint", {"gamma-pain": (-0.2, 1.6)}),
     "pop-heard": ("history", "none", {"alpha-tear": (0.3, 0.6)}),
     "useless-tap": ("provocation", "none", {"delta-pain": (-0.4, 0.4)}),
-    "alpha-scan": ("imaging", "none", {"alpha-tear": (2.2, 2.2)}),
+    "alpha-scan": ("imaging", "none", {"alpha-tear": (2.2, 4.0)}),
 }
 UNSTUDIED = {"delta-lift": ("provocation", "delta tendon", ("delta-pain",)), "idle-look": ("provocation", "none", ())}
 
@@ -66,7 +66,7 @@ def catalogue() -> Catalogue:
     ]
     findings = {}
     for name in [*FINDINGS, *UNSTUDIED]:
-        identifier, _, part = name.partition(":")
+        identifier = name.split(":")[0]
         if identifier in findings:
             continue
         targets = UNSTUDIED[name][2] if name in UNSTUDIED else ()
@@ -74,7 +74,8 @@ def catalogue() -> Catalogue:
         common = {"id": identifier, "targets": targets, "review": DRAFT}
         if kind == "history":
             findings[identifier] = HistoryItem(
-                **common, ask="Was there a pop?", answers=("yes", "no"), positive=("yes",), negative=("no",), why="It may."
+                **common, ask="Was there a pop?", answers=("yes", "no"), positive=("yes",), negative=("no",),
+                why="It may.",
             )
         elif kind == "imaging":
             findings[identifier] = LookFurther(**common, purpose="To see it.", modality="scan")
@@ -95,8 +96,8 @@ def catalogue() -> Catalogue:
                 }
             )
     care = CareGroup(
-        id="care", name="Care", plain="Care.", start_care="Care.", look_further="Ask.", set_aside="Wait.", modality="scan",
-        look_again_days=14, harm_of_a_miss=3.0, harm_of_wrong_care=2.0, review=DRAFT,
+        id="care", name="Care", plain="Care.", start_care="Care.", look_further="Ask.", set_aside="Wait.",
+        modality="scan", look_again_days=14, harm_of_a_miss=3.0, harm_of_wrong_care=2.0, review=DRAFT,
     )
     region = RegionCatalogue(
         region=REGION, findings=MappingProxyType(findings), conditions=MappingProxyType({c.id: c for c in conditions}),
