@@ -18,12 +18,10 @@ from endfeel.belief.model import RegionModel, Tables
 from endfeel.belief.observed import Observed
 from endfeel.belief.ranges import effective, soften, weighted_ranges
 from endfeel.belief.results import Result, check_result, telling
-from endfeel.belief.states import mask_of
 from endfeel.belief.terms import GroupTerm, group_term, log_scale_of, on_t, product_over_groups, state_likelihood
 from endfeel.pooling.summary import Interval
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Terms = Mapping[int, GroupTerm]
 
 # Fewer effective draws than this and more are added, up to so many blocks; ranges rest on at least so many draws.
@@ -116,22 +114,20 @@ def predict(model: RegionModel, belief: Belief, observables: Iterable[str]) -> t
     """
     wanted = [model.observed(o) for o in observables]
     told = telling(model, belief.results)
-    mask = mask_of(tuple({c for item in wanted for c in item.plan.responds}))
-    ahead: dict[int | None, _Ahead] = {}
-    found = []
+    found: dict[str, Prediction] = {}
+    together: dict[int | None, list[Observed]] = {}
     for item in wanted:
         if item.observable in told or _entangled(model, item, told):
-            found.append(_predict_by_trying(model, belief, item))
-            continue
-        group = item.group if item.group in belief.terms[0] else None
-        if group not in ahead:
-            ahead[group] = _look_ahead(model, belief, told, group, mask)
-        found.append(_predict_from(model, ahead[group], item))
-    return tuple(found)
+            found[item.observable] = _predict_by_trying(model, belief, item)
+        else:
+            together.setdefault(item.group if item.group in belief.terms[0] else None, []).append(item)
+    for group, items in together.items():
+        found.update(_predict_together(model, belief, told, group, items))
+    return tuple(found[item.observable] for item in wanted)
 
 
 def state_probability_by_draw(model: RegionModel, belief: Belief) -> Floats:
-    """State probabilities in each draw of the first weighing block, (draws, S); the belief averages these over draws."""
+    """State probabilities in each draw of the first weighing block, (draws, S); a belief averages these over draws."""
     return _joint(model, 0, belief.terms[0])[0].T
 
 
@@ -229,48 +225,37 @@ def _chances(model: RegionModel, probability: Floats, ranging: Floats, weights: 
     )
 
 
-@dataclass(frozen=True)
-class _Ahead:
-    """patterns (P,), place (S,), weight (P, draws, t nodes): P(recorded results, t | state) for one group's t."""
+def _predict_together(
+    model: RegionModel, belief: Belief, told: Mapping[str, bool], group: int | None, items: list[Observed]
+) -> dict[str, Prediction]:
+    """Findings that share the t of `group`, or, where None, each the t of a group without results.
 
-    patterns: Ints
-    place: Ints
-    weight: Floats
-    draw_scale: Floats
-    total: Floats
-
-
-def _look_ahead(
-    model: RegionModel, belief: Belief, told: Mapping[str, bool], group: int | None, mask: int
-) -> _Ahead:
-    """All that is recorded, as a function of the t of `group` (of any group without results where None)."""
+    All that is recorded is laid out once over draws and t, for the few patterns that it tells apart; one matrix product
+    then gives P(recorded results, positive | both patterns) for every finding.
+    """
     tables, terms = model.weighing(), belief.terms[0]
     others = {g: t for g, t in terms.items() if g != group}
     own = None if group is None else on_t(model, tables, told, group)
-    mask |= own[0] if own else 0
-    patterns, place, values = product_over_groups(tables, (others[g] for g in sorted(others)), mask, model.codes)
+    patterns, place, values = product_over_groups(
+        tables, (others[g] for g in sorted(others)), own[0] if own else 0, model.codes
+    )
     weight = values @ tables.kernel
     if own:
-        index = np.searchsorted(own[1], patterns & own[0])
-        for p in range(len(patterns)):
-            weight[p] *= own[2][index[p]]
+        weight *= own[2][np.searchsorted(own[1], patterns & own[0])]
     scale = log_scale_of(tables, others)
-    draw_scale = np.exp(scale - scale.max())
-    total = np.exp(model.log_prior) * (weight.sum(axis=2) @ draw_scale)[place]
-    return _Ahead(patterns, place, weight, draw_scale, total)
-
-
-def _predict_from(model: RegionModel, ahead: _Ahead, item: Observed) -> Prediction:
-    tables, j = model.weighing(), model.place[item.observable]
-    positive = tables.positive(j)
-    index = np.searchsorted(tables.patterns[j], ahead.patterns & mask_of(item.plan.responds))
-    with_it = np.array(
-        [
-            ahead.draw_scale @ np.einsum("dt,dt->d", ahead.weight[p], positive[index[p]])
-            for p in range(len(ahead.patterns))
-        ]
-    )
-    return _prediction(item.observable, np.exp(model.log_prior) * with_it[ahead.place], ahead.total)
+    weight *= np.exp(scale - scale.max())[None, :, None]
+    flat = weight.reshape(len(patterns), -1)
+    prior = np.exp(model.log_prior)
+    total = prior * flat.sum(axis=1)[place]
+    columns = [model.place[item.observable] for item in items]
+    positive = np.concatenate([tables.positive(j) for j in columns])
+    rates = flat @ positive.reshape(len(positive), -1).T
+    found, start = {}, 0
+    for item, j in zip(items, columns, strict=True):
+        joint = prior * rates[place, start + tables.place[j]]
+        found[item.observable] = _prediction(item.observable, joint, total)
+        start += len(tables.patterns[j])
+    return found
 
 
 def _prediction(observable: str, joint: Floats, total: Floats) -> Prediction:

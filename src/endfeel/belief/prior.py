@@ -139,7 +139,8 @@ def _feasible(
     open_: Bools,
 ) -> tuple[Floats, float | None, list[str]]:
     """Chances and P(none) that a distribution over the open states can have, near those given, and what was changed."""
-    chances, said = chances.copy(), []
+    chances = chances.copy()
+    said: list[str] = []
     if not len(free):
         return chances, None, said
     sure = int((chances >= 1 - _TINY).sum())
