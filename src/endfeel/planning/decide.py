@@ -19,6 +19,7 @@ from endfeel.catalogue import RegionCatalogue
 from endfeel.planning.costs import Costs
 
 Floats = NDArray[np.float64]
+REAL = 0.25  # of a scan's cost: what it must save a care group to be said to look for it
 Action = Literal["set-aside", "look-further", "start-care"]
 ACTION_WORDS: Mapping[Action, str] = {
     "set-aside": "set aside for now",
@@ -114,6 +115,20 @@ def smallest_loss(table: ActionTable, state_probability: Floats) -> Floats:
     return loss
 
 
+def loss_when_known(table: ActionTable, state_probability: Floats, state: NDArray[np.int64]) -> Floats:
+    """What the cheapest actions on beliefs (N, S) turn out to cost in the true states (N,); shape (N,).
+
+    Averaged over states drawn from the belief itself it is smallest_loss.
+    """
+    chance = state_probability @ table.membership
+    aside, care = table.miss * chance, table.wrong * (1.0 - chance)
+    best = (np.minimum(aside, care) @ table.uncovered + table.subset_cost).argmin(axis=-1)
+    called_for = table.membership[state]
+    paid = np.where(care < aside, table.wrong * (1.0 - called_for), table.miss * called_for)
+    cost: Floats = (paid * table.uncovered[:, best].T).sum(axis=-1) + table.subset_cost[best]
+    return cost
+
+
 def decide(
     table: ActionTable,
     state_probability: Floats,
@@ -133,9 +148,8 @@ def decide(
     advices = []
     for i, group in enumerate(table.groups):
         covered = table.uncovered[i, best] == 0.0
-        threshold = costs.thresholds(group)
-        # A scan that is paid for by another group is only "looked at" by this one where its own chance is in doubt.
-        looks = covered and threshold.low <= chance[i] <= threshold.high
+        # A scan that is paid for anyway answers this group too; it is said to look where that saves something real.
+        looks = covered and kept[i] >= REAL * costs.modality_cost[costs.modality[group]]
         action: Action = "look-further" if looks else "start-care" if care[i] < aside[i] else "set-aside"
         members = [j for j, c in enumerate(conditions) if region.conditions[c].care_group == group]
         leading = conditions[max(members, key=lambda j: marginal[j])] if members else region.none_id

@@ -10,7 +10,7 @@ import pytest
 from endfeel.belief.states import make_states
 from endfeel.catalogue import load_catalogue
 from endfeel.planning import Costs
-from endfeel.planning.decide import Decision, action_table, decide, smallest_loss
+from endfeel.planning.decide import Decision, action_table, decide, loss_when_known, smallest_loss
 
 REGION = load_catalogue().region("knee")
 ACL, MENISCUS = "acl-tear", "meniscal-tear-medial"
@@ -130,3 +130,23 @@ def test_beliefs_may_come_in_any_shape() -> None:
     losses = smallest_loss(table, many)
     assert losses.shape == (3, 5)
     assert losses[2, 4] == pytest.approx(float(smallest_loss(table, many[2, 4])))
+
+
+def test_what_is_paid_in_the_end_averages_to_what_was_expected() -> None:
+    chosen = (ACL, MENISCUS)
+    states = make_states(2)
+    table = action_table(chosen, REGION.none_id, states, REGION, costs(ultrasound=0.5))
+    for belief in np.random.default_rng(2).dirichlet(np.full(len(states), 0.5), size=40):
+        paid = loss_when_known(table, np.tile(belief, (len(states), 1)), np.arange(len(states)))
+        assert float(belief @ paid) == pytest.approx(float(smallest_loss(table, belief)))
+
+
+def test_being_wrong_costs_the_harm_and_being_right_nothing() -> None:
+    chosen = (ACL, MENISCUS)
+    states = make_states(2)
+    table = action_table(chosen, REGION.none_id, states, REGION, costs(ultrasound=2.0))
+    torn = next(i for i, s in enumerate(states) if s.tolist() == [True, False])
+    sure = np.eye(len(states))
+    assert loss_when_known(table, sure[[torn]], np.array([torn]))[0] == 0.0
+    # The ligament is missed, and the knee is cared for as if nothing were torn.
+    assert loss_when_known(table, sure[[0]], np.array([torn]))[0] == pytest.approx(6.0 + 0.5)
