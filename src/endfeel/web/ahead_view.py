@@ -203,6 +203,6 @@ def _stop(desk: Desk, problem: ProblemState, model: RegionModel, belief: Belief,
     region = desk.catalogue.region(problem.region)
     return Stop(
         "Stop here" if found.stop else "Nothing to offer now",
-        found.why,
+        found.why[0].upper() + found.why[1:] + ("" if found.why.endswith(".") else "."),
         f"{region.care[overall.care_group].name}: {overall.words}",
     )

@@ -23,7 +23,7 @@ from endfeel.planning.costs import CostError
 from endfeel.storage import ClientIdTaken, StoreError
 from endfeel.visits.admission import EventRefused
 from endfeel.visits.events import EventError
-from endfeel.web import bench_routes, device_routes, evidence_routes, safety_routes, visit_routes
+from endfeel.web import bench_routes, closing_routes, device_routes, evidence_routes, safety_routes, visit_routes
 from endfeel.web.demo import fill
 from endfeel.web.desk import Desk
 from endfeel.web.refused import Refused
@@ -51,7 +51,7 @@ def create_app(settings: Settings) -> FastAPI:
     app = FastAPI(title="Endfeel", lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url="/openapi.json")
     app.state.desk = desk
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    for router in (device_routes.router, bench_routes.router, safety_routes.router, visit_routes.router, evidence_routes.router):
+    for router in (device_routes.router, bench_routes.router, closing_routes.router, safety_routes.router, visit_routes.router, evidence_routes.router):
         app.include_router(router)
     _refuse_clearly(app)
     app.add_middleware(GZipMiddleware, minimum_size=2000, compresslevel=4)

@@ -9,6 +9,7 @@ for as long as they are wanted and can be thrown away at any time.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import replace
 from typing import Literal
@@ -29,6 +30,7 @@ from endfeel.planning.situation import Situation
 from endfeel.planning.withhold import withheld
 from endfeel.pooling.edition import Edition, load_edition
 from endfeel.pooling.summary import PooledAccuracy, pool
+from endfeel.posture import draw, parse_drawing
 from endfeel.storage import Store, StoreError
 from endfeel.visits.events import Event, FindingRecorded, Result, StoredEvent
 from endfeel.visits.irritability import Judged, irritability_of
@@ -263,9 +265,24 @@ class Desk:
         """What a person reads for an observable."""
         return self.catalogue.region(region).observable_name(observable, self.row(region, observable).name)
 
+    def citation(self, study_id: str) -> str:
+        """A study for a reader; its id where the tables do not describe it."""
+        study = self.evidence.studies.get(study_id)
+        return study.citation if study else study_id
+
     def drawing(self, region: str, observable: str) -> str | None:
-        """Inline SVG of how a finding is done; None where the catalogue has no drawing of it."""
-        return None
+        """Inline SVG of how a finding is done; None where the catalogue has no drawing of it.
+
+        Without its style attribute, which the pages' policy does not allow: the style sheet gives it its colours.
+        """
+        entry = self.catalogue.region(region).drawings.get(observable.partition(":")[0])
+        if entry is None:
+            return None
+        key = ("drawing", region, observable.partition(":")[0])
+        name = self.row(region, observable).name
+        return self.kept.once(
+            key, lambda: re.sub(r' style="[^"]*"', "", draw(parse_drawing(entry), title=f"How it is done: {name}"))
+        )
 
     def pooled(self, observable: str, condition: str) -> PooledAccuracy | None:
         """The pooled accuracy of a pair; None where this edition does not hold it."""

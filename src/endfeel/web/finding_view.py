@@ -109,6 +109,7 @@ class FindingPage:
     provocation: int
     withheld: str | None
     facts: tuple[Fact, ...]
+    more_facts: tuple[Fact, ...]
     cautions: tuple[Caution, ...]
     observations: tuple[ObservationField, ...]
     criterion: str
@@ -155,7 +156,7 @@ def finding_page(
         head=head(desk, state, problem, "bench", now),
         observable=observable,
         name=desk.name(problem.region, observable),
-        also_called=row.also_called or "",
+        also_called=", ".join(row.also_called),
         purpose=question.why if question else getattr(finding, "purpose", ""),
         question=question.ask if question else None,
         answers=question.answers if question else (),
@@ -165,6 +166,7 @@ def finding_page(
         provocation=row.provocation,
         withheld=desk.why_withheld(problem, observable, situation),
         facts=_facts(desk, problem, finding) if isinstance(finding, HandsOn) else (),
+        more_facts=_more_facts(desk, problem, finding) if isinstance(finding, HandsOn) else (),
         cautions=_cautions(desk, finding, situation.precautions) if isinstance(finding, HandsOn) else (),
         observations=_observations(finding, given) if isinstance(finding, HandsOn) else (),
         criterion=criterion_words(desk, problem, observable, given) if given and not question else "",
@@ -202,7 +204,7 @@ def find(desk: Desk, state: VisitState, problem: ProblemState, query: str) -> tu
         for observable in finding.observables():
             row = desk.row(problem.region, observable)
             name = desk.name(problem.region, observable)
-            text = f"{name} {row.also_called or ''}".casefold()
+            text = f"{name} {' '.join(row.also_called)}".casefold()
             if all(w in text for w in wanted):
                 recorded = desk.recorded(problem, observable)
                 said = result_words(recorded) if recorded else ("" if observable in meant else "no study here")
@@ -305,37 +307,47 @@ def _finding(desk: Desk, problem: ProblemState, observable: str) -> Finding:
 
 
 def _facts(desk: Desk, problem: ProblemState, finding: HandsOn) -> tuple[Fact, ...]:
-    def names(ids: tuple[str, ...]) -> tuple[str, ...]:
-        return tuple(_named(desk, problem, i) for i in ids)
-
-    again = finding.look_again
+    """How it is done, in the order of doing it."""
     positions = tuple(
         f"{p.name or p.id.replace('-', ' ')}{': ' + p.contact if p.contact else ''}" for p in finding.positions
     )
-    facts = (
-        ("First", names(finding.first)),
+    return _told(
+        ("First", tuple(_named(desk, problem, i) for i in finding.first)),
         ("Say", (f"“{finding.say}”",) if finding.say else ()),
         ("Patient", (finding.patient,)),
         ("Hands", (finding.examiner,)),
         ("Movement", (finding.move,)),
         ("Positions", positions),
         ("Dose", (finding.dose,) if finding.dose else ()),
-        ("Other side", ("First.",) if finding.other_side_first else ()),
+        ("Not if", tuple(f"{desk.catalogue.precautions[p].name}: {instead}" for p, instead in finding.never_if.items())),
         ("Stop if", finding.stop_if),
         ("Does not count", finding.counts_not),
         ("Easy to go wrong", finding.faults),
+    )
+
+
+def _more_facts(desk: Desk, problem: ProblemState, finding: HandsOn) -> tuple[Fact, ...]:
+    """How it was studied, and what stands beside it."""
+
+    def names(ids: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(_named(desk, problem, i) for i in ids)
+
+    again = finding.look_again
+    days = " to ".join(map(str, again.on_day)) if again else ""
+    return _told(
         ("As studied", tuple(t for t in (finding.studied_as.note, finding.our_reading) if t)),
-        ("Left out", tuple(f"{study}: {why}" for study, why in finding.studied_as.left_out.items())),
+        ("Left out", tuple(f"{desk.citation(s)}: {why}" for s, why in finding.studied_as.left_out.items())),
         ("Loads the same", names(finding.relatives.same_load)),
         ("Lighter", names(finding.relatives.lighter)),
         ("Stronger", names(finding.relatives.stronger)),
         (
             "Look again",
-            (f"If {again.when} within {again.injury_days_under} days of an injury: day {' to '.join(map(str, again.on_day))}.",)
-            if again
-            else (),
+            (f"If {again.when} within {again.injury_days_under} days of an injury: day {days}.",) if again else (),
         ),
     )
+
+
+def _told(*facts: tuple[str, tuple[str, ...]]) -> tuple[Fact, ...]:
     return tuple(Fact(label, lines) for label, lines in facts if lines)
 
 

@@ -73,7 +73,7 @@ def place(p: float) -> float:
 TICKS = tuple(
     Tick(place(p), said)
     for p, said in (
-        (0.01, "1 in 100"), (0.05, "1 in 20"), (0.2, "1 in 5"), (0.5, "even"), (0.8, "4 in 5"), (0.95, "19 in 20"), (0.99, "99 in 100"),
+        (0.01, ""), (0.05, "1 in 20"), (0.2, "1 in 5"), (0.5, "even"), (0.8, "4 in 5"), (0.95, "19 in 20"), (0.99, ""),
     )
 )  # fmt: skip
 

@@ -89,6 +89,7 @@ class StoryPage:
     how_long: str | None
     taps: tuple[tuple[str, str, tuple[tuple[str, str], ...], str | None], ...]
     minutes: float | None
+    more_told: bool
     questions: tuple[Question, ...]
 
 
@@ -127,6 +128,7 @@ def story_page(desk: Desk, state: VisitState, problem: ProblemState, now: dt.dat
             ("how_long", "How long until it settles?", HOW_LONG, context.how_long),
         ),
         minutes=context.minutes,
+        more_told=bool(provokers or activities or any(getattr(story, n) for n, _, _ in TEXTS[1:])),
         questions=_questions(desk, problem),
     )
 

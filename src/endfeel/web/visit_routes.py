@@ -160,8 +160,13 @@ def problem_moved(desk: AtDesk, visit_id: str, problem_id: str, form: Form) -> R
 # ---- the steps of a problem
 
 
-def step(path: str, template: str, view: Callable[[Desk, VisitState, ProblemState, dt.datetime], Any]) -> None:
-    """Register the page of one step."""
+def step(
+    path: str,
+    template: str,
+    view: Callable[[Desk, VisitState, ProblemState, dt.datetime], Any],
+    at: APIRouter = router,
+) -> None:
+    """Register the page of one step of a problem."""
 
     def page(desk: AtDesk, visit_id: str, problem_id: str) -> Any:
         state = desk.visit(visit_id)
@@ -171,7 +176,7 @@ def step(path: str, template: str, view: Callable[[Desk, VisitState, ProblemStat
 
     page.__name__ = path
     page.__doc__ = view.__doc__
-    pages(router, f"/visits/{{visit_id}}/{{problem_id}}/{path}", template, page)
+    pages(at, f"/visits/{{visit_id}}/{{problem_id}}/{path}", template, page)
 
 
 step("story", "story.html", story_page)
