@@ -20,7 +20,8 @@ from endfeel.cli.options import (
     SettingOption,
     case,
 )
-from endfeel.cli.say import as_json, in_ten, interval, percent, ratio
+from endfeel.cli.say import as_json, interval, percent, ratio
+from endfeel.documents.wording import chance_line
 from endfeel.evidence import load_evidence
 from endfeel.planning import Offer, Plan, Situation, decision_now, decision_words, default_costs, plan
 from endfeel.pooling.edition import load_edition
@@ -58,7 +59,8 @@ def belief_command(
     for condition, chances in shown:
         start = known.model.starting.get(condition)
         came_from = f"   started at {100 * start.chance:.0f} %: {start.source_words}" if start else ""
-        typer.echo(f"{region_entry.conditions[condition].name:<48} {in_ten(chances):<28}{came_from}")
+        said = chance_line(chances.mean, chances.low, chances.high)
+        typer.echo(f"{region_entry.conditions[condition].name:<48} {said:<34}{came_from}")
     for move in why.moves:
         if move.direct:
             kind = " (assumed: nobody measured it)" if move.assumed else ""

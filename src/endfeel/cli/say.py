@@ -22,13 +22,6 @@ def interval(value: Interval) -> dict[str, float]:
     return {"mean": value.mean, "low": value.low, "high": value.high}
 
 
-def in_ten(chance: Interval) -> str:
-    """A chance in words: "about 6 in 10 (3 to 8)"."""
-    if chance.mean < 0.05:
-        return f"about {_count(chance.mean, 100)} in 100 ({_count(chance.low, 100)} to {_count(chance.high, 100)})"
-    return f"about {_count(chance.mean, 10)} in 10 ({_count(chance.low, 10)} to {_count(chance.high, 10)})"
-
-
 def percent(value: Interval) -> str:
     """A rate with its interval in per cent."""
     return f"{100 * value.mean:3.0f} % ({100 * value.low:.0f} to {100 * value.high:.0f})"
@@ -37,10 +30,6 @@ def percent(value: Interval) -> str:
 def ratio(value: Interval) -> str:
     """A likelihood ratio with its interval."""
     return f"{_figure(value.mean)} ({_figure(value.low)} to {_figure(value.high)})"
-
-
-def _count(chance: float, out_of: int) -> str:
-    return str(round(chance * out_of))
 
 
 def _figure(value: float) -> str:
