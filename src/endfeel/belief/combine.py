@@ -130,7 +130,12 @@ def combine(
 
 
 def at_least(count: int, positive: Floats, shares: Floats, groups: tuple[str, ...], kappa: float) -> Floats:
-    """P(at least `count` findings positive) in each draw.
+    """P(at least `count` findings positive) in each draw; arguments as in count_distribution."""
+    return np.asarray(np.clip(count_distribution(positive, shares, groups, kappa)[count:].sum(axis=0), 0.0, 1.0))
+
+
+def count_distribution(positive: Floats, shares: Floats, groups: tuple[str, ...], kappa: float) -> Floats:
+    """P(exactly k findings positive) in each draw, (findings + 1, draws).
 
     positive (draws, findings): each finding's own probability. shares (draws, findings): r. groups: of each finding.
     """
@@ -154,7 +159,7 @@ def at_least(count: int, positive: Floats, shares: Floats, groups: tuple[str, ..
             for m in range(len(members) + 1):
                 joined[k + m] += given_z[k] * own[m]
         given_z, reached = joined, reached + len(members)
-    return np.asarray(np.clip(given_z[count:].sum(axis=0) @ weights, 0.0, 1.0))
+    return np.asarray(given_z @ weights)
 
 
 def at_least_independent(count: int, positive: Floats) -> float:

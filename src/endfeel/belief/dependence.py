@@ -7,15 +7,23 @@ m_1 - m_0 ~ N(0, 0.4²). Estimates from published combinations narrow it.
 
 from __future__ import annotations
 
+import json
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from endfeel.belief.refusal import BeliefError
+
 Floats = NDArray[np.float64]
+
+SHIPPED = Path(__file__).parent / "data" / "dependence.toml"
 
 # A shared share above this would make two findings one; the node grid is exact enough up to it.
 LARGEST = 0.85
@@ -52,6 +60,59 @@ class Dependence:
         return np.asarray(np.minimum(expit(logit), LARGEST))
 
 
+@cache
 def shipped_dependence() -> Dependence:
-    """The dependence that models use where none is given."""
-    return Dependence()
+    """The estimates shipped with the package (data/dependence.toml), used where no other dependence is given."""
+    return read_dependence(SHIPPED)
+
+
+def read_dependence(path: Path) -> Dependence:
+    """A dependence from its file; BeliefError with one line where the file is missing or is none."""
+    try:
+        held = tomllib.loads(path.read_text(encoding="utf-8"))
+        groups = {
+            name: (_pair(entry["without"]), _pair(entry["with"])) for name, entry in held.get("group", {}).items()
+        }
+        m = held["logit_r"]
+        return Dependence(
+            float(m["mean"]), float(m["mean_sd"]), float(m["gap"]), float(m["gap_sd"]), float(m["spread"]), groups,
+            str(held["source"]),
+        )
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise BeliefError(f"{path}: not a dependence file ({error}); take an undamaged copy") from None
+
+
+def dependence_text(dependence: Dependence, made_from: Mapping[str, str], clusters: tuple[str, ...]) -> str:
+    """The file of a dependence, with what it was made from and which published combinations it rests on."""
+    d = dependence
+    lines = [
+        "# How strongly findings that load the same structure repeat each other, from published combinations.",
+        "# Made by endfeel.belief.estimate; do not edit by hand.",
+        f"source = {json.dumps(d.source)}",
+        "clusters = [",
+        *(f"  {json.dumps(line)}," for line in clusters),
+        "]",
+        "",
+        "[made_from]",
+        *(f"{key} = {json.dumps(value)}" for key, value in made_from.items()),
+        "",
+        "[logit_r]",
+        f"mean = {d.mean:.4f}",
+        f"mean_sd = {d.mean_sd:.4f}",
+        f"gap = {d.gap:.4f}",
+        f"gap_sd = {d.gap_sd:.4f}",
+        f"spread = {d.spread:.4f}",
+    ]
+    for name, (without, with_condition) in sorted(d.groups.items()):
+        lines += [
+            "",
+            f"[group.{json.dumps(name)}]",
+            f"without = [{without[0]:.4f}, {without[1]:.4f}]",
+            f"with = [{with_condition[0]:.4f}, {with_condition[1]:.4f}]",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _pair(values: list[float]) -> tuple[float, float]:
+    mean, sd = values
+    return float(mean), float(sd)
