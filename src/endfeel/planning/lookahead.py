@@ -107,7 +107,7 @@ def search(
             settled = True
             break
         tree.open(leaf)
-        tree.refresh(root)
+        tree.refresh_above(leaf)
         nodes += 1
     first = sorted(root.branches, key=lambda b: (b.upper, b.candidate.observable))
     found = tuple(
@@ -215,13 +215,10 @@ class _Tree:
                 return None
             node = branch.children[int(np.argmax(gaps))]
 
-    def refresh(self, node: _Node) -> None:
-        """Bounds of every opened node, from the leaves up."""
-        for branch in node.branches:
-            for child in branch.children:
-                if child.opened:
-                    self.refresh(child)
-        if node.branches:
+    def refresh_above(self, node: _Node) -> None:
+        """Bounds of the nodes on the way to one that was opened: no other has changed."""
+        while node.parent is not None:
+            node = node.parent
             self._bounds(node)
 
     def _bounds(self, node: _Node) -> None:
