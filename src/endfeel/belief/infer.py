@@ -216,7 +216,7 @@ def _chances(model: RegionModel, probability: Floats, ranging: Floats, weights: 
     ids = list(model.membership)
     held = np.stack([model.membership[i] for i in ids], axis=1).astype(float)
     mean = probability @ held
-    low, high = weighted_ranges(ranging @ held, weights)
+    low, high = weighted_ranges(np.clip(ranging @ held, 0.0, 1.0), weights)
     return MappingProxyType(
         {
             c: Interval(mean=float(m), low=float(min(lo, m)), high=float(max(hi, m)))
