@@ -170,7 +170,9 @@ def _unsettled(desk: Desk, state: VisitState, now: dt.datetime) -> tuple[OpenPro
         sent_for = {d.event.screen_id for d in problem.decisions if d.event.action == "send-now"}
         for view in desk.screens(state, problem, now):
             if view.state == "flag" and view.override is None and view.screen.id not in sent_for:
-                out.append(OpenProblem(f"{title}: “{view.screen.name}” is raised and nobody was sent", f"{base}/decide"))
+                out.append(
+                    OpenProblem(f"{title}: “{view.screen.name}” is raised and nobody was sent", f"{base}/decide")
+                )
         left = sum(len(v.not_asked) for v in desk.screens(state, problem, now))
         if left:
             out.append(OpenProblem(f"{title}: {words.plural(left, 'safety question')} not asked", f"{base}/safety"))

@@ -21,8 +21,8 @@ from endfeel.web import words
 from endfeel.web.desk import Desk
 
 POSITION_WORDS = {
-    "standing": "stand up", "walking": "walk", "sitting": "sit", "supine": "lie face up", "side-lying": "lie on the side",
-    "prone": "lie face down", "any": "any position",
+    "standing": "stand up", "walking": "walk", "sitting": "sit", "supine": "lie face up",
+    "side-lying": "lie on the side", "prone": "lie face down", "any": "any position",
 }  # fmt: skip
 _STAY_WORDS = {
     "standing": "stay standing", "walking": "keep walking", "sitting": "stay seated", "supine": "stay lying face up",
@@ -187,13 +187,14 @@ def _then(
     for offer in sorted(offers, key=lambda o: o.position not in (situation.position, "any")):
         position = offer.position if offer.position != "any" else situation.position or "any"
         line = OfferLine(
-            offer.observable, desk.name(problem.region, offer.observable), offer.worth_words, f"{base}/findings/{offer.observable}"
+            offer.observable,
+            desk.name(problem.region, offer.observable),
+            offer.worth_words,
+            f"{base}/findings/{offer.observable}",
         )
         groups.setdefault(position, []).append(line)
     return tuple(
-        ThenGroup(
-            None if p in (situation.position, "any") else POSITION_WORDS[p].capitalize(), tuple(lines)
-        )
+        ThenGroup(None if p in (situation.position, "any") else POSITION_WORDS[p].capitalize(), tuple(lines))
         for p, lines in groups.items()
     )
 

@@ -23,7 +23,16 @@ from endfeel.planning.costs import CostError
 from endfeel.storage import ClientIdTaken, StoreError
 from endfeel.visits.admission import EventRefused
 from endfeel.visits.events import EventError
-from endfeel.web import bench_routes, closing_routes, device_routes, evidence_routes, safety_routes, visit_routes
+from endfeel.web import (
+    bench_routes,
+    clinic_routes,
+    closing_routes,
+    device_routes,
+    evidence_routes,
+    paper_routes,
+    safety_routes,
+    visit_routes,
+)
 from endfeel.web.demo import fill
 from endfeel.web.desk import Desk
 from endfeel.web.refused import Refused
@@ -51,8 +60,12 @@ def create_app(settings: Settings) -> FastAPI:
     app = FastAPI(title="Endfeel", lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url="/openapi.json")
     app.state.desk = desk
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    for router in (device_routes.router, bench_routes.router, closing_routes.router, safety_routes.router, visit_routes.router, evidence_routes.router):
-        app.include_router(router)
+    parts = (
+        device_routes, clinic_routes, bench_routes, closing_routes, paper_routes, safety_routes, visit_routes,
+        evidence_routes,
+    )  # fmt: skip
+    for part in parts:
+        app.include_router(part.router)
     _refuse_clearly(app)
     app.add_middleware(GZipMiddleware, minimum_size=2000, compresslevel=4)
     app.add_middleware(Guard, hosts=settings.allowed_hosts, secret=secret.value, refuse=refusing)
@@ -118,6 +131,10 @@ def _refuse_clearly(app: FastAPI) -> None:
 
 def _trouble(request: Request, status: int, line: str) -> Response:
     """The server's own trouble in one line, in the form that was asked for."""
-    if request.url.path.endswith(".json") or request.headers.get("hx-request") or request.headers.get("x-endfeel-queue"):
+    if (
+        request.url.path.endswith(".json")
+        or request.headers.get("hx-request")
+        or request.headers.get("x-endfeel-queue")
+    ):
         return PlainTextResponse(line, status_code=status)
     return render(request, "trouble.html", {"status": status, "line": line}, status=status)

@@ -1,4 +1,4 @@
-"""At the treatment table: the bench page, opening a finding, recording, correcting, taking back, finding one by letters.
+"""At the treatment table: the bench page, opening a finding, recording, correcting, taking back, finding by letters.
 
 Public: router.
 """
@@ -199,5 +199,3 @@ def _bench(request: Request, desk: Desk, state: VisitState, problem_id: str, for
         return RedirectResponse(back, status_code=303)
     view = bench_page(desk, state, desk.problem(state, problem_id), now_utc())
     return answer(request, form, "bench_swap.html", view, back)
-
-

@@ -18,13 +18,14 @@ from endfeel.visits.problem import ProblemState, Recorded
 from endfeel.visits.safety import chances_withheld
 from endfeel.visits.state import VisitState
 from endfeel.web import words
-from endfeel.web.ahead_view import Ahead, ahead_of
+from endfeel.web.ahead_view import Ahead, ahead_of, question_of
 from endfeel.web.desk import Desk
 from endfeel.web.rail_view import TICKS, Rail, Tick, rail
 from endfeel.web.visit_head import Head, head
 
 _RESULT_WORDS = {"negative": "negative", "positive": "positive", "unclear": "unclear", "not-done": "not done"}
 LEADING = 5
+NOT_DONE = ("no time", "pain", "patient did not wish", "position not possible", "not safe", "not needed")
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,16 @@ class Chip:
     dashed: bool
     href: str
     seq: int
+
+
+@dataclass(frozen=True)
+class WhyNot:
+    """A finding that was not done and has no reason yet: one more tap gives it."""
+
+    observable: str
+    seq: int
+    reasons: tuple[str, ...]
+    client_id: str
 
 
 @dataclass(frozen=True)
@@ -71,6 +82,8 @@ class BenchPage:
     rails: tuple[Rail, ...]
     more_rails: tuple[Rail, ...]
     last: str | None
+    last_href: str | None
+    why_not: WhyNot | None
     remarks: tuple[str, ...]
     ahead: Ahead | None
     ahead_href: str
@@ -88,7 +101,8 @@ def bench_page(
     last = last_recorded(problem)
     model = desk.model(problem, now)
     rails: list[Rail] = []
-    sentence, remarks = None, ()
+    sentence: str | None = None
+    remarks: tuple[str, ...] = ()
     ahead = None
     if model is not None:
         belief = desk.belief(problem, model)
@@ -109,6 +123,8 @@ def bench_page(
         rails=lead,
         more_rails=rest,
         last=sentence,
+        last_href=f"{base}/findings/{last.observable}" if last and "answer" not in last.event.observations else None,
+        why_not=_why_not(desk, problem, last),
         remarks=remarks,
         ahead=ahead,
         ahead_href=f"{base}/ahead",
@@ -186,7 +202,8 @@ def _last_words(
         return f"{start} No study says what it is worth here, so it moves nothing."
     region = desk.catalogue.region(problem.region)
     moves = {
-        c: _log_odds(belief.chances[c].mean) - _log_odds(before.chances[c].mean) for c in (*model.conditions, model.none_id)
+        c: _log_odds(belief.chances[c].mean) - _log_odds(before.chances[c].mean)
+        for c in (*model.conditions, model.none_id)
     }
     most = max(moves, key=lambda c: abs(moves[c]))
     if abs(moves[most]) < 0.1:
@@ -200,9 +217,7 @@ def _last_words(
     return f"{start} It {verb} {plain} from {was} to {is_now}."
 
 
-def _remarks(
-    desk: Desk, problem: ProblemState, explained: Explanation, last: Recorded | None
-) -> tuple[str, ...]:
+def _remarks(desk: Desk, problem: ProblemState, explained: Explanation, last: Recorded | None) -> tuple[str, ...]:
     """Overlap with earlier findings, and findings that sit badly together."""
     out = []
     if last is not None:
@@ -230,6 +245,14 @@ def _in_order(problem: ProblemState) -> list[Recorded]:
     return sorted(problem.findings.values(), key=lambda r: r.made.seq)
 
 
+def _why_not(desk: Desk, problem: ProblemState, last: Recorded | None) -> WhyNot | None:
+    if last is None or last.event.result != "not-done" or last.event.not_done_because:
+        return None
+    if question_of(desk, problem, last.observable) is not None:
+        return None
+    return WhyNot(last.observable, last.made.seq, NOT_DONE, str(uuid.uuid4()))
+
+
 def _undo(desk: Desk, problem: ProblemState, last: Recorded | None, base: str) -> Undo | None:
     if last is None:
         return None
@@ -247,5 +270,3 @@ def _look_again(desk: Desk, problem: ProblemState) -> tuple[LookAgainLine, ...]:
 def _log_odds(p: float) -> float:
     clipped = min(1 - 1e-9, max(1e-9, p))
     return math.log(clipped / (1 - clipped))
-
-

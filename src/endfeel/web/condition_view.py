@@ -116,7 +116,8 @@ def condition_page(
         start_source=starting.source_words if starting else "It follows from its parts.",
         start_assumed=bool(starting and starting.assumed),
         start_rows=tuple(
-            StartRow(f"{r.n_with} of {r.n_total}: {r.population}", r.source_url) for r in (starting.rows if starting else ())
+            StartRow(f"{r.n_with} of {r.n_total}: {r.population}", r.source_url)
+            for r in (starting.rows if starting else ())
         ),
         prior_notes=model.prior_notes,
         moves=tuple(sorted(moves, key=lambda m: -abs(m.log_odds))),

@@ -127,7 +127,7 @@ def decide_page(desk: Desk, state: VisitState, problem: ProblemState, now: dt.da
 
 
 def decided(desk: Desk, state: VisitState, problem: ProblemState, sent: Sent, now: dt.datetime) -> Decided:
-    """A decision as posted. Sending now needs a raised screen; starting care a day to come; a flag forbids setting aside."""
+    """A decision as posted. Sending now needs a raised screen, starting care a day; a flag forbids setting aside."""
     action = sent.choice("action", "The decision", tuple(ACTIONS))
     if action is None:
         raise Refused(400, "Nothing was decided; choose what is to be done.")
@@ -193,7 +193,7 @@ def _care(
             f"{region.conditions[c].plain}: {words.chance(min(1.0, belief.chances[c].mean))}" for c in members[:4]
         ),
         choices=tuple(
-            ActionChoice(action, ACTIONS[action], meaning[action], action == advice.action)  # type: ignore[index]
+            ActionChoice(action, ACTIONS[action], meaning[action], action == advice.action)
             for action in ("look-further", "start-care", "set-aside")
         ),
         advised=ACTIONS[advice.action],

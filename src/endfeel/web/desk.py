@@ -86,10 +86,14 @@ class Desk:
         """One problem of a visit; Refused(404) where the visit has no such problem."""
         found = state.problems.get(problem_id)
         if found is None:
-            raise Refused(404, f"This visit has no problem {problem_id[:60]}; its first page lists the problems it has.")
+            raise Refused(
+                404, f"This visit has no problem {problem_id[:60]}; its first page lists the problems it has."
+            )
         return found
 
-    def keep(self, visit_id: str, sent: Sent, event: Callable[[VisitState], Event | None], part: str = "") -> VisitState:
+    def keep(
+        self, visit_id: str, sent: Sent, event: Callable[[VisitState], Event | None], part: str = ""
+    ) -> VisitState:
         """Store what was sent, once, and return the visit as it then stands.
 
         ``event`` makes the event from the visit as it stood; None stores nothing. A client id that this visit already
@@ -155,7 +159,9 @@ class Desk:
 
     def explained(self, model: RegionModel, belief: Belief) -> Explanation:
         """What each finding moved, what was discounted, what sits badly together."""
-        return self.kept.once(("explained", _context_key(model.context), belief.recorded), lambda: explain(model, belief))
+        return self.kept.once(
+            ("explained", _context_key(model.context), belief.recorded), lambda: explain(model, belief)
+        )
 
     def decision(self, problem: ProblemState, model: RegionModel, belief: Belief) -> Decision:
         """The cheapest actions for a belief."""
@@ -166,7 +172,7 @@ class Desk:
 
     def _nearest(self, model: RegionModel, wanted: Mapping[str, str]) -> Belief:
         last_key = ("last belief", _context_key(model.context))
-        last: Belief | None = self.kept.known(last_key)  # type: ignore[assignment]
+        last: Belief | None = self.kept.known(last_key)
         if last is None or len(_differing(last.results, wanted)) > 3:
             found = believe(model, wanted)  # type: ignore[arg-type]
         else:
@@ -199,6 +205,14 @@ class Desk:
             lambda: plan(self.evidence, model, belief, self.catalogue, costs, situation, with_route=False),
         )
 
+    def plan_with_route(self, problem: ProblemState, model: RegionModel, belief: Belief, situation: Situation) -> Plan:
+        """What to do next with the whole route, for paper."""
+        costs = self.costs(problem.region)
+        return self.kept.once(
+            ("route", *_plan_key(model, belief, situation)),
+            lambda: plan(self.evidence, model, belief, self.catalogue, costs, situation),
+        )
+
     def plan_if_known(self, model: RegionModel, belief: Belief, situation: Situation) -> Plan | None:
         """What to do next, if it was worked out already."""
         found: Plan | None = self.kept.known(_plan_key(model, belief, situation))
@@ -217,7 +231,7 @@ class Desk:
         self.kept.ahead(work)
 
     def foresee(self, visit_id: str, problem_id: str, observable: str) -> None:
-        """Work out in the background what follows each result of a finding, so that the next tap is answered at once."""
+        """Work out in the background what follows each result of a finding, so that the next tap need not wait."""
         events = self.store.events(visit_id)
 
         def work(result: Result) -> None:
@@ -240,16 +254,14 @@ class Desk:
 
     def meant(self, problem: ProblemState) -> frozenset[str]:
         """Observables of the problem's region for which a study says something."""
-        return self.kept.once(
-            ("meant", problem.region), lambda: frozenset(self.evidence.observables(problem.region))
-        )
+        return self.kept.once(("meant", problem.region), lambda: frozenset(self.evidence.observables(problem.region)))
 
     # names
 
     def recorded(self, problem: ProblemState, observable: str) -> Recorded | None:
         """What stands recorded of an observable on the problem's own side."""
         for side in (problem.side, "none", "both"):
-            found = problem.findings.get((observable, side))  # type: ignore[arg-type]
+            found = problem.findings.get((observable, side))
             if found is not None:
                 return found
         return None

@@ -21,8 +21,8 @@ _YEAR = 365 * 24 * 3600
 READ = "cautions-read"
 
 CAUTIONS = (
-    "It informs a licensed clinician. Your examination, your judgement and your scope of practice come first, and so do local "
-    "law and local protocols.",
+    "It informs a licensed clinician. Your examination, judgement and scope of practice come first, and so do "
+    "local law and local protocols.",
     "Red flags follow your local emergency and referral pathways. What was not asked is never shown as clear.",
     "The chances come from published studies of adults, mostly from specialist clinics. They are often wide, and they "
     "say so. Under 16 there are none.",
@@ -87,9 +87,12 @@ def device_page(request: Request) -> DevicePage:
     return DevicePage(
         who="" if name == "clinician" else name,
         theme=theme_of(request.cookies.get("endfeel_theme")),
-        pedal=(Key("negative", "Negative"), Key("positive", "Positive"), Key("open", "Open the next finding, or close it")),
+        pedal=(
+            Key("negative", "Negative"), Key("positive", "Positive"), Key("open", "Open the next finding, or close it"),
+        ),
         keys=(
-            Key("unclear", "Unclear"), Key("not-done", "Not done"), Key("undo", "Take back the last"), Key("find", "Add any finding"),
+            Key("unclear", "Unclear"), Key("not-done", "Not done"), Key("undo", "Take back the last"),
+            Key("find", "Add any finding"),
             Key("next", "On to the next step"), Key("keys", "This page"),
         ),
         place=str(desk.settings.data_dir),

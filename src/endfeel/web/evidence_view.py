@@ -17,7 +17,12 @@ from endfeel.web.refused import Refused
 # Mean likelihood ratios from which a result does something: the customary 5 and 1/5 (Jaeschke, Guyatt & Sackett 1994).
 RULES_IN, RULES_OUT = 5.0, 0.2
 CAN = (("both", "Rules in and out"), ("in", "Rules in"), ("out", "Rules out"), ("neither", "Neither by itself"))
-_BASIS = {"counts": "printed counts", "derived": "derived counts", "solved": "solved from rates", "approx": "approximate"}
+_BASIS = {
+    "counts": "printed counts",
+    "derived": "derived counts",
+    "solved": "solved from rates",
+    "approx": "approximate",
+}
 _KINDS = {
     "paper-table": "a table of the paper",
     "paper-text": "the paper's text",
@@ -152,9 +157,7 @@ def evidence_page(desk: Desk, region: str, condition: str, query: str) -> Eviden
     _check_region(desk, region)
     every = desk.kept.once(("pairs", region), lambda: _pairs(desk, region))
     wanted = query.casefold().split()
-    shown = [
-        p for p in every if condition in ("", p.condition_id) and all(w in p.name.casefold() for w in wanted)
-    ]
+    shown = [p for p in every if condition in ("", p.condition_id) and all(w in p.name.casefold() for w in wanted)]
     conditions = {p.condition_id: p.condition for p in every}
     return EvidencePage(
         region=region,
@@ -300,7 +303,9 @@ def _wilson(hits: int, of: int) -> Bar | None:
     middle = (p + z * z / (2 * of)) / (1 + z * z / of)
     half = z * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of)) / (1 + z * z / of)
     low, high = max(0.0, middle - half), min(1.0, middle + half)
-    return Bar(100 * p, 100 * low, 100 * (high - low), f"{words.percent(p)} ({words.percent(low)} to {words.percent(high)})")
+    return Bar(
+        100 * p, 100 * low, 100 * (high - low), f"{words.percent(p)} ({words.percent(low)} to {words.percent(high)})"
+    )
 
 
 def _point(p: float | None) -> Bar | None:

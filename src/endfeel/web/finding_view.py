@@ -18,7 +18,7 @@ from endfeel.visits.events import FindingRecorded, MadeWorse, Result, Side
 from endfeel.visits.problem import ProblemState, Recorded
 from endfeel.visits.state import VisitState
 from endfeel.web import words
-from endfeel.web.bench_view import result_words
+from endfeel.web.bench_view import NOT_DONE, result_words
 from endfeel.web.desk import Desk
 from endfeel.web.forms import Sent
 from endfeel.web.look_view import POSITIONS
@@ -26,7 +26,6 @@ from endfeel.web.refused import Refused
 from endfeel.web.visit_head import Head, head
 
 OBSERVED = "o:"
-NOT_DONE = ("no time", "pain", "patient did not wish", "position not possible", "not safe", "not needed")
 CONFIDENCE = ((1, "Guess"), (2, "Unsure"), (3, "Fairly sure"), (4, "Sure"), (5, "Certain"))
 MOST_FOUND = 12
 
@@ -319,7 +318,10 @@ def _facts(desk: Desk, problem: ProblemState, finding: HandsOn) -> tuple[Fact, .
         ("Movement", (finding.move,)),
         ("Positions", positions),
         ("Dose", (finding.dose,) if finding.dose else ()),
-        ("Not if", tuple(f"{desk.catalogue.precautions[p].name}: {instead}" for p, instead in finding.never_if.items())),
+        (
+            "Not if",
+            tuple(f"{desk.catalogue.precautions[p].name}: {instead}" for p, instead in finding.never_if.items()),
+        ),
         ("Stop if", finding.stop_if),
         ("Does not count", finding.counts_not),
         ("Easy to go wrong", finding.faults),
@@ -365,7 +367,8 @@ def _named(desk: Desk, problem: ProblemState, name: str) -> str:
 
 def _cautions(desk: Desk, finding: HandsOn, precautions: frozenset[str]) -> tuple[Caution, ...]:
     return tuple(
-        Caution(desk.catalogue.precautions[p].name, instead, p in precautions) for p, instead in finding.never_if.items()
+        Caution(desk.catalogue.precautions[p].name, instead, p in precautions)
+        for p, instead in finding.never_if.items()
     )
 
 
@@ -373,7 +376,9 @@ def _observations(finding: HandsOn, given: Mapping[str, object]) -> tuple[Observ
     out = []
     for entry in finding.observe:
         label = entry.ask or entry.id.replace("_", " ").replace("-", " ").capitalize()
-        places = [(f".{p.id}", p.name or p.id.replace("-", " ")) for p in finding.positions] if entry.per else [("", "")]
+        places = (
+            [(f".{p.id}", p.name or p.id.replace("-", " ")) for p in finding.positions] if entry.per else [("", "")]
+        )
         for suffix, where in places:
             name = entry.id + suffix
             value = given.get(name, "")
@@ -422,8 +427,7 @@ def _recorded(recorded: Recorded) -> RecordedView:
     event = recorded.event
     return RecordedView(
         recorded.made.seq, recorded.result, result_words(recorded), recorded.side, recorded.made.actor,
-        f"{recorded.made.at.astimezone():%H:%M}", event.pain, event.symptoms_before, event.own_pain, bool(event.guarding),
+        f"{recorded.made.at.astimezone():%H:%M}", event.pain, event.symptoms_before, event.own_pain,
+        bool(event.guarding),
         event.confidence, event.not_done_because or "", "imaging" in event.blind_to,
     )  # fmt: skip
-
-

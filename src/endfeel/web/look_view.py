@@ -21,8 +21,8 @@ from endfeel.web.visit_head import Head, head
 
 END_FEELS = ("soft tissue", "firm, capsule", "hard, bone", "springy block", "empty, pain stops it", "spasm")
 POSITIONS = {
-    "standing": "Standing", "walking": "Walking", "sitting": "Sitting", "supine": "Lying face up", "side-lying": "Lying on the side",
-    "prone": "Lying face down", "any": "Any position",
+    "standing": "Standing", "walking": "Walking", "sitting": "Sitting", "supine": "Lying face up",
+    "side-lying": "Lying on the side", "prone": "Lying face down", "any": "Any position",
 }  # fmt: skip
 SIDES: tuple[Side, ...] = ("left", "right", "both", "none")
 
@@ -114,7 +114,12 @@ def look_page(desk: Desk, state: VisitState, problem: ProblemState, now: dt.date
         unseen = sum(all(s.state is None for s in item.sides) for item in items)
         cards.append(CardView(str(number), card.title, POSITIONS[card.position], items, unseen))
     return LookPage(
-        head(desk, state, problem, "look", now), f"{base}/base", f"{base}/card", f"{base}/bench", tuple(cards), END_FEELS
+        head(desk, state, problem, "look", now),
+        f"{base}/base",
+        f"{base}/card",
+        f"{base}/bench",
+        tuple(cards),
+        END_FEELS,
     )
 
 
@@ -168,9 +173,12 @@ def words_of(side: Side) -> str:
 def _item(problem: ProblemState, item: CardItem) -> ItemView:
     sides = _order(problem.side) if item.sides else ("none",)
     change = item.reliable_change
+    said = ""
+    if change is not None:
+        said = f"A change of {change.value:g} {change.unit} or more is beyond measurement error ({change.source})."
     return ItemView(
         item.id, item.name, item.how, item.kind, item.measure, item.limits, item.kind in ("resisted", "power"),
-        f"A change of {change.value:g} {change.unit} or more is beyond measurement error ({change.source})." if change else "",
+        said,
         tuple(_side_state(problem, item.id, side, words_of(side)) for side in sides),
     )  # fmt: skip
 

@@ -1,6 +1,6 @@
 """The note of a visit: to read, to copy, to print; and what turned out later.
 
-Public: NotePage, note_page, note_of, house_of.
+Public: NotePage, note_page, note_of, house_of, figures_for, moment_of.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from endfeel.documents.figures import ProblemFigures, figures_of
 from endfeel.documents.note import Note, note, note_text
 from endfeel.documents.pdf import House
+from endfeel.documents.wording import URGENCIES
 from endfeel.visits.safety import chances_withheld
 from endfeel.visits.state import VisitState
 from endfeel.web import words
@@ -33,6 +34,17 @@ class ConditionChoice:
 
 
 @dataclass(frozen=True)
+class PaperLine:
+    """The papers about one problem; comparison where the visit follows an earlier one."""
+
+    title: str
+    letter: str
+    handout: str
+    plan_card: str
+    comparison: str | None
+
+
+@dataclass(frozen=True)
 class NotePage:
     """The page “Note”. note: by sections; text: the same to copy."""
 
@@ -45,6 +57,8 @@ class NotePage:
     reopen: str
     outcome: str
     follow: str
+    papers: tuple[PaperLine, ...]
+    urgencies: tuple[tuple[str, str], ...]
     closed: bool
     conditions: tuple[ConditionChoice, ...]
     sources: tuple[str, ...]
@@ -74,6 +88,17 @@ def note_page(desk: Desk, state: VisitState, now: dt.datetime) -> NotePage:
         reopen=f"{base}/reopen",
         outcome=f"{base}/outcome",
         follow=f"/visits/new?previous={state.visit_id}",
+        papers=tuple(
+            PaperLine(
+                words.side_and_region(p.side, p.region),
+                f"{base}/{p.problem_id}/letter",
+                f"{base}/{p.problem_id}/handout",
+                f"{base}/{p.problem_id}/plan-card",
+                f"{base}/{p.problem_id}/comparison" if state.opened.previous_visit_id else None,
+            )
+            for p in state.problems.values()
+        ),
+        urgencies=tuple(URGENCIES.items()),
         closed=state.closed,
         conditions=tuple(conditions),
         sources=SOURCES,
@@ -85,8 +110,8 @@ def note_page(desk: Desk, state: VisitState, now: dt.datetime) -> NotePage:
 
 def note_of(desk: Desk, state: VisitState, now: dt.datetime) -> Note:
     """The note as it stands; a closed visit is judged at the moment of its last event."""
-    at = state.last_at if state.closed else now
-    figures = {problem_id: _figures(desk, state, problem_id, at) for problem_id in state.problems}
+    at = moment_of(state, now)
+    figures = {problem_id: figures_for(desk, state, problem_id, at) for problem_id in state.problems}
     zone = dt.datetime.now().astimezone().tzinfo or dt.UTC
     return note(state, desk.catalogue, figures, evidence=desk.evidence, now=at, zone=zone)
 
@@ -105,17 +130,27 @@ def house_of(desk: Desk) -> House:
     )
 
 
-def _figures(desk: Desk, state: VisitState, problem_id: str, at: dt.datetime) -> ProblemFigures:
+def moment_of(state: VisitState, now: dt.datetime) -> dt.datetime:
+    """The moment that a paper about a visit speaks of: now, or the last event of a closed visit."""
+    return state.last_at if state.closed else now
+
+
+def figures_for(
+    desk: Desk, state: VisitState, problem_id: str, at: dt.datetime, *, route: bool = False
+) -> ProblemFigures:
+    """What was computed for one problem. route: with the whole route, which takes longer."""
     problem = state.problems[problem_id]
     model = desk.model(problem, at)
     if model is None:
         return ProblemFigures(no_chances=chances_withheld(problem, at.date()), edition=desk.edition.id)
     belief = desk.belief(problem, model)
+    situation = desk.situation(problem, at)
+    planned = desk.plan_with_route if route else desk.plan
     return figures_of(
         model,
         belief,
         desk.explained(model, belief),
         desk.decision(problem, model, belief),
-        desk.plan(problem, model, belief, desk.situation(problem, at)),
+        planned(problem, model, belief, situation),
         desk.edition.id,
     )

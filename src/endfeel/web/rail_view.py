@@ -100,7 +100,7 @@ def rail(
         id=condition,
         name=name,
         chance=words.chance(now.mean),
-        range=words.chance_range(now.low, now.high, now.mean),
+        range=_range(now),
         mean=now.mean,
         low_chance=now.low,
         high_chance=now.high,
@@ -113,6 +113,12 @@ def rail(
         said=said,
         href=href,
     )
+
+
+def _range(now: Interval) -> str:
+    """The range in words; nothing where both ends are said with the same word."""
+    said = words.chance_range(now.low, now.high, now.mean)
+    return said if " to " in said else ""
 
 
 def _zone_name(thresholds: Thresholds, chance: float) -> str:

@@ -60,8 +60,8 @@ def pages(
 ) -> None:
     """Serve ``view`` at ``path`` through ``template``, and as JSON at ``path`` + ``.json``.
 
-    The view's parameters are FastAPI's. ``part`` names a template that an htmx request gets instead. ``whole``, with the
-    same parameters, gives the JSON where a page may leave out what it fetches a moment later.
+    The view's parameters are FastAPI's. ``part`` names a template that an htmx request gets instead. ``whole``, with
+    the same parameters, gives the JSON where a page may leave out what it fetches a moment later.
     """
     signature = inspect.signature(view, eval_str=True)
 
@@ -91,7 +91,9 @@ def pages(
     router.add_api_route(path, as_html, methods=["GET"], response_class=HTMLResponse, name=view.__name__)
 
 
-def render(request: Request, template: str, view: Any, *, status: int = 200, headers: dict[str, str] | None = None) -> Response:
+def render(
+    request: Request, template: str, view: Any, *, status: int = 200, headers: dict[str, str] | None = None
+) -> Response:
     """The template with ``view`` and what every page needs (token, theme, path)."""
     text = templates.get_template(template).render(
         view=view,

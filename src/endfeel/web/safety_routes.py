@@ -54,7 +54,7 @@ def rest(request: Request, desk: AtDesk, visit_id: str, problem_id: str, form: F
 
 @router.post("/visits/{visit_id}/{problem_id}/safety/override")
 def overridden(request: Request, desk: AtDesk, visit_id: str, problem_id: str, form: Form) -> Response:
-    """Going on although a screen is not complete, or although it is raised where a screen is named; a reason is needed."""
+    """Going on although a screen is not complete or, where one is named, raised; a reason is needed."""
     problem = desk.problem(desk.visit(visit_id), problem_id)
     screen_id = form.text("screen")
     if screen_id:
@@ -85,7 +85,9 @@ def consent(request: Request, desk: AtDesk, visit_id: str, problem_id: str, form
 
 def _screen(request: Request, desk: Desk, state: VisitState, problem_id: str, form: Sent, screen_id: str) -> Response:
     view = safety_page(desk, state, desk.problem(state, problem_id), now_utc(), screen_id)
-    return answer(request, form, "screen_swap.html", view, f"/visits/{state.visit_id}/{problem_id}/safety#screen-{screen_id}")
+    return answer(
+        request, form, "screen_swap.html", view, f"/visits/{state.visit_id}/{problem_id}/safety#screen-{screen_id}"
+    )
 
 
 def _person(request: Request, desk: Desk, state: VisitState, problem_id: str, form: Sent) -> Response:

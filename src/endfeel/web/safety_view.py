@@ -148,7 +148,8 @@ def safety_page(
         consents=tuple(
             ConsentChoice(value, said)
             for value, (scope, said) in _CONSENTS.items()
-            if value.endswith("withdrawn") == (scope in state.consents) or (scope != "visit" and scope not in state.consents)
+            if value.endswith("withdrawn") == (scope in state.consents)
+            or (scope != "visit" and scope not in state.consents)
         ),
     )
 
@@ -190,7 +191,11 @@ def consented(sent: Sent) -> ConsentGiven | ConsentWithdrawn:
 
 def _card(desk: Desk, problem: ProblemState, view: safety.ScreenView) -> ScreenCard:
     screen = view.screen
-    said = view.words if view.state != "partly-asked" else f"{len(view.items) - len(view.not_asked)} of {len(view.items)} asked"
+    said = (
+        view.words
+        if view.state != "partly-asked"
+        else f"{len(view.items) - len(view.not_asked)} of {len(view.items)} asked"
+    )
     if view.state == "flag":
         said = SENDS[screen.sends_for].lower() if view.override is None else "raised, gone on for a reason"
     elif view.one_way and view.state == "asked-none-found":
@@ -204,7 +209,11 @@ def _card(desk: Desk, problem: ProblemState, view: safety.ScreenView) -> ScreenC
         first=first,
         items=tuple(
             ScreenItemLine(
-                i.item.id, i.item.ask or i.item.look, i.item.why, i.answer, ", ".join(_raiser(desk, problem, r) for r in i.raised_by)
+                i.item.id,
+                i.item.ask or i.item.look,
+                i.item.why,
+                i.answer,
+                ", ".join(_raiser(desk, problem, r) for r in i.raised_by),
             )
             for i in view.items
         ),
@@ -247,10 +256,16 @@ def _consent_words(state: VisitState) -> str:
     if "visit" in state.withdrawn_scopes:
         return "taken back"
     said = []
-    for scope, label in (("visit", "to be examined"), ("provoking", "to tests that may hurt"), ("intimate", "to intimate tests")):
+    for scope, label in (
+        ("visit", "to be examined"),
+        ("provoking", "to tests that may hurt"),
+        ("intimate", "to intimate tests"),
+    ):
         consent = state.consents.get(scope)
         if consent is not None:
-            extra = {"present": ", chaperone present", "offered-declined": ", chaperone declined"}.get(consent.event.chaperone, "")
+            extra = {"present": ", chaperone present", "offered-declined": ", chaperone declined"}.get(
+                consent.event.chaperone, ""
+            )
             said.append(label + extra)
         elif scope in state.withdrawn_scopes:
             said.append(f"not {label}")

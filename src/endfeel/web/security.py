@@ -60,7 +60,12 @@ class Guard:
     """
 
     def __init__(
-        self, app: ASGIApp, *, hosts: frozenset[str], secret: Callable[[], str], refuse: Callable[[Scope, Refused], ASGIApp]
+        self,
+        app: ASGIApp,
+        *,
+        hosts: frozenset[str],
+        secret: Callable[[], str],
+        refuse: Callable[[Scope, Refused], ASGIApp],
     ) -> None:
         self.app = app
         self.hosts = hosts
@@ -119,7 +124,9 @@ class Guard:
         if origin is None:
             return
         if urlsplit(origin).netloc != headers.get("host", ""):
-            raise Refused(403, "This was sent from another site, so it was not done; open Endfeel itself and send it there.")
+            raise Refused(
+                403, "This was sent from another site, so it was not done; open Endfeel itself and send it there."
+            )
 
     async def _check_token(self, headers: Headers, receive: Receive, wanted: str) -> Receive:
         body, receive = await _peek(receive)
@@ -127,7 +134,9 @@ class Guard:
         if not given and headers.get("content-type", "").startswith("application/x-www-form-urlencoded"):
             given = parse_qs(body.decode("latin-1")).get(FIELD, [""])[0]
         if not hmac.compare_digest(given.encode(), wanted.encode()):
-            raise Refused(403, "The page was too old to send this, so it was not done; load the page again and repeat it.")
+            raise Refused(
+                403, "The page was too old to send this, so it was not done; load the page again and repeat it."
+            )
         return receive
 
 

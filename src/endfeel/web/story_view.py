@@ -20,8 +20,8 @@ from endfeel.web.visit_head import Head, head
 ONSETS = (("injury", "An injury"), ("gradual", "Came on gradually"), ("sudden-no-injury", "Suddenly, no injury"))
 GO_ON = (("yes", "Yes"), ("with-difficulty", "With difficulty"), ("no", "No"))
 AGO = (
-    (0, "Today"), (1, "Yesterday"), (2, "2 days"), (3, "3 days"), (5, "5 days"), (7, "1 week"), (14, "2 weeks"), (28, "4 weeks"),
-    (84, "12 weeks"), (182, "6 months"), (365, "1 year"),
+    (0, "Today"), (1, "Yesterday"), (2, "2 days"), (3, "3 days"), (5, "5 days"), (7, "1 week"), (14, "2 weeks"),
+    (28, "4 weeks"), (84, "12 weeks"), (182, "6 months"), (365, "1 year"),
 )  # fmt: skip
 HOW_LITTLE = (("little", "Little brings it on"), ("some", "Some effort"), ("much", "Takes much"))
 HOW_BAD = (("mild", "Mild"), ("moderate", "Moderate"), ("severe", "Severe"))
@@ -97,7 +97,9 @@ def story_page(desk: Desk, state: VisitState, problem: ProblemState, now: dt.dat
     """The page for one problem."""
     story, context = problem.story, problem.context
     base = f"/visits/{state.visit_id}/{problem.problem_id}"
-    provokers = [(p.what, "" if p.minutes_to_settle is None else f"{p.minutes_to_settle:g}") for p in story.provokers or ()]
+    provokers = [
+        (p.what, "" if p.minutes_to_settle is None else f"{p.minutes_to_settle:g}") for p in story.provokers or ()
+    ]
     activities: list[tuple[str, int | None]] = [(a.name, round(a.score)) for a in story.activities or ()]
     days = problem.days_since_onset(now.date())
     return StoryPage(
@@ -207,8 +209,13 @@ def _questions(desk: Desk, problem: ProblemState) -> tuple[Question, ...]:
             given = recorded.event.observations.get("answer") if recorded else None
             out.append(
                 Question(
-                    observable, finding.ask, finding.answers, str(given) if given is not None else None,
-                    recorded.result if recorded else None, recorded.made.seq if recorded else None, finding.why,
+                    observable,
+                    finding.ask,
+                    finding.answers,
+                    str(given) if given is not None else None,
+                    recorded.result if recorded else None,
+                    recorded.made.seq if recorded else None,
+                    finding.why,
                 )
             )
     return tuple(out)

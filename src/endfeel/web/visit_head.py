@@ -106,9 +106,7 @@ def patient_words(state: VisitState) -> str:
     return state.opened.patient_code + (f" ({state.opened.initials})" if state.opened.initials else "")
 
 
-def _facts(
-    desk: Desk, state: VisitState, problem: ProblemState | None, code: str, now: dt.datetime
-) -> tuple[str, ...]:
+def _facts(desk: Desk, state: VisitState, problem: ProblemState | None, code: str, now: dt.datetime) -> tuple[str, ...]:
     if problem is None:
         return ("where does it hurt?",)
     facts = [code]

@@ -45,9 +45,7 @@ def now_utc() -> dt.datetime:
     return dt.datetime.now(dt.UTC)
 
 
-def answer(
-    request: Request, sent: Sent, template: str, view: Any, otherwise: str, *, status: int = 200
-) -> Response:
+def answer(request: Request, sent: Sent, template: str, view: Any, otherwise: str, *, status: int = 200) -> Response:
     """After a recording: the renewed part for htmx (with the visit's head), or a turn to the whole page."""
     if not sent.swap:
         return RedirectResponse(otherwise, status_code=303)
@@ -136,7 +134,7 @@ def problem_added(desk: AtDesk, visit_id: str, form: Form) -> Response:
         return ProblemAdded(problem_id=f"p{number}", region=region, side=side)  # type: ignore[arg-type]
 
     state = desk.keep(visit_id, form, made)
-    last = next((p for p in reversed(state.problems.values()) if (p.region, p.side) == (region, side)), None)
+    last = next((p for p in reversed(list(state.problems.values())) if (p.region, p.side) == (region, side)), None)
     return RedirectResponse(f"/visits/{visit_id}/{last.problem_id}/story" if last else f"/visits/{visit_id}/where", 303)
 
 
@@ -208,7 +206,9 @@ def answered(desk: Desk, problem: ProblemState, form: Sent) -> FindingRecorded:
     if not isinstance(finding, HistoryItem) or observable not in finding.observables():
         raise Refused(404, f"“{observable[:60]}” is no question of this region.")
     if form.text("result") == "not-done":
-        return FindingRecorded(problem_id=problem.problem_id, observable=observable, side=problem.side, result="not-done")
+        return FindingRecorded(
+            problem_id=problem.problem_id, observable=observable, side=problem.side, result="not-done"
+        )
     given = form.needed("answer", "The answer")
     try:
         result = work_out(finding, {"answer": given})
@@ -230,7 +230,13 @@ def base(request: Request, desk: AtDesk, visit_id: str, problem_id: str, form: F
     if any(n.id == item_id for n in desk.catalogue.region(problem.region).neighbours):
         page = neighbours_page(desk, state, problem, now)
         item = next(i for i in page.items if i.id == item_id)
-        return answer(request, form, "base_swap.html", {"head": page.head, "post": page.post, "item": item}, f"/visits/{visit_id}/{problem_id}/neighbours")
+        return answer(
+            request,
+            form,
+            "base_swap.html",
+            {"head": page.head, "post": page.post, "item": item},
+            f"/visits/{visit_id}/{problem_id}/neighbours",
+        )
     look = look_page(desk, state, problem, now)
     item = next(i for card in look.cards for i in card.items if i.id == item_id)
     view = {"head": look.head, "post": look.post, "item": item, "end_feels": look.end_feels}
@@ -245,9 +251,7 @@ def card(request: Request, desk: AtDesk, visit_id: str, problem_id: str, form: F
     return answer(request, form, "look_swap.html", view, f"/visits/{visit_id}/{problem_id}/look")
 
 
-def head_only(
-    request: Request, desk: Desk, state: VisitState, problem_id: str, form: Sent, at: str
-) -> Response:
+def head_only(request: Request, desk: Desk, state: VisitState, problem_id: str, form: Sent, at: str) -> Response:
     """The renewed head after a recording that changes nothing else on its page."""
     view = HeadOnly(head(desk, state, desk.problem(state, problem_id), at, now_utc()))
     return answer(request, form, "head_swap.html", view, f"/visits/{state.visit_id}/{problem_id}/{at}")

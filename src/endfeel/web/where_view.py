@@ -183,7 +183,7 @@ def _sides(region: str) -> tuple[tuple[Side, str], ...]:
 def _suggested(state: VisitState, desk: Desk) -> tuple[Suggestion, ...]:
     """Region and side of the marks, the worst first, without those that are problems already."""
     there = {(p.region, p.side) for p in state.problems.values()}
-    votes: Counter[tuple[str, str]] = Counter()
+    votes: Counter[tuple[str, Side]] = Counter()
     for mark in state.marks:
         place = figure.nearest(mark.view, mark.x, mark.y)
         if place.region in desk.catalogue.regions:
