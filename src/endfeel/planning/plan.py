@@ -35,6 +35,9 @@ PROMISING = 12
 MOST_NODES = 150
 ROUTE_LENGTH = 10
 ROUTE_NODES = 25
+# A finding whose own result changes nothing yet prepares for others; one that can change what is done goes before it
+# unless it is worth less than this share.
+PREPARING = 0.5
 # A finding is offered where what it tells is worth at least this share of its burden beside the best plan without it:
 # one of several that replace each other is worth less than its burden then, yet it is a fair choice.
 LEAST_GAIN = 0.25
@@ -173,7 +176,7 @@ class _Planner:
         rest = [c for c in candidates if c.observable not in searched and self._allowed(c, here)]
         for candidate, prediction in zip(rest, self._look(self.thin, rest), strict=True):
             offers.append(self._offer(candidate, self._worth(loss, candidate, prediction, here), prediction, here))
-        offers.sort(key=lambda o: (-o.worth, o.observable))
+        offers.sort(key=lambda o: (-o.worth * (1.0 if o.changes or o.worth < 0 else PREPARING), o.observable))
         worth_it = tuple(o for o in offers if o.worth > 0)
         others = tuple(o for o in offers if o.worth <= 0)
         return Plan(
