@@ -16,6 +16,7 @@ class Situation:
     position: the patient's position now (as findings.csv names them); None where not known.
     screens_open: a screen that withholds loading tests is not complete and not overridden.
     trauma_recent: injured within six weeks, or it was not told how it began.
+    sent_first: the name of a raised screen that sends the patient as an emergency, not overridden; empty where none is.
     withdrawn: finding ids that are not to be done today. made_worse: tests that raised the symptoms in this visit.
     done: observables recorded already, also as unclear or not done. age: in years; None where not known.
     """
@@ -26,6 +27,7 @@ class Situation:
     position: str | None = None
     screens_open: bool = False
     trauma_recent: bool = False
+    sent_first: str = ""
     withdrawn: frozenset[str] = frozenset()
     made_worse: int = 0
     done: frozenset[str] = frozenset()

@@ -48,6 +48,8 @@ def withheld(
         return "the catalogue does not yet say how it is done"
     if isinstance(entry, LookFurther):
         return "a scan or a laboratory test is an action, decided with the costs, not a next finding"
+    if situation.sent_first and isinstance(entry, HandsOn):
+        return f"{situation.sent_first}: send now; no test is worth the delay"
     if situation.screens_open and situation.trauma_recent and row.kind in LOADING:
         return "fresh injury: the safety screen of this region is not complete"
     if isinstance(entry, HandsOn):

@@ -11,7 +11,7 @@ from endfeel.evidence import EvidenceBase, load_evidence
 from endfeel.planning.situation import Situation
 from endfeel.visits.irritability import irritability_of
 from endfeel.visits.problem import ProblemState
-from endfeel.visits.safety import precautions_from, screens_open, trauma_recent
+from endfeel.visits.safety import precautions_from, screen_views, screens_open, trauma_recent
 
 STRONGLY_PROVOKING = 2  # grade in findings.csv from which consent to provoking tests is asked for
 
@@ -49,11 +49,21 @@ def situation_of(
         position=_position(problem, catalogue, rows),
         screens_open=screens_open(problem, catalogue, now),
         trauma_recent=trauma_recent(problem, now),
+        sent_first=_sent_first(problem, catalogue, now),
         withdrawn=_withdrawn(problem, catalogue, rows),
         made_worse=sum(event.after > event.before for event in problem.made_worse),
         done=frozenset(problem.results()),
         age=problem.age(now.date()),
     )
+
+
+def _sent_first(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) -> str:
+    raised = (
+        view.screen.name
+        for view in screen_views(problem, catalogue, now)
+        if view.state == "flag" and view.override is None and view.screen.sends_for == "emergency"
+    )
+    return next(raised, "")
 
 
 def _minutes_left(problem: ProblemState, now: dt.datetime) -> float | None:

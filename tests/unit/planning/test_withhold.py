@@ -55,6 +55,13 @@ def test_scans_and_laboratory_tests_are_actions() -> None:
         assert "is an action" in (why(finding_id) or "")
 
 
+def test_an_emergency_withholds_every_test_and_leaves_the_questions() -> None:
+    sent = Situation(sent_first="Joint infection")
+    for finding_id in ("lachman", "joint-line-tenderness", "ballottement"):
+        assert "Joint infection: send now" in (why(finding_id, sent) or "")
+    assert why("popping-sensation", sent) is None
+
+
 def test_after_fresh_trauma_nothing_that_loads_before_the_screen_is_complete() -> None:
     fresh = Situation(screens_open=True, trauma_recent=True)
     assert "safety screen" in (why("lachman", fresh) or "")

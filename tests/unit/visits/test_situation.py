@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 import pytest
 
-from endfeel.catalogue import Catalogue, RegionCatalogue
+from endfeel.catalogue import Catalogue, RegionCatalogue, load_catalogue
 from endfeel.catalogue.entries import HandsOn
 from endfeel.evidence import load_evidence
 from endfeel.visits.events import (
@@ -17,6 +17,8 @@ from endfeel.visits.events import (
     FindingRecorded,
     MadeWorse,
     ProblemAdded,
+    ScreenAnswered,
+    ScreenOverridden,
     StoredEvent,
     StoryTold,
     VisitOpened,
@@ -146,3 +148,12 @@ def test_an_unclear_test_after_a_fresh_injury_is_looked_at_again() -> None:
     assert look_again(problem(story, finding("lachman", "negative")), CATALOGUE) == ()
     old = story.model_copy(update={"onset_date": dt.date(2026, 2, 1)})
     assert look_again(problem(old, finding("lachman", "unclear")), CATALOGUE) == ()
+
+
+def test_a_raised_emergency_goes_before_testing_until_it_is_overridden_with_a_reason() -> None:
+    shipped = load_catalogue()
+    hot = ScreenAnswered(problem_id="p1", screen_id="septic-joint", item_id="hot-quick", answer="yes")
+    assert situation_of(problem(), shipped, NOW).sent_first == ""
+    assert situation_of(problem(hot), shipped, NOW).sent_first == shipped.screens["septic-joint"].name
+    reason = ScreenOverridden(problem_id="p1", screen_id="septic-joint", reason="joint was aspirated today, crystals")
+    assert situation_of(problem(hot, reason), shipped, NOW).sent_first == ""
