@@ -15,7 +15,7 @@ from endfeel.documents.figures import ProblemFigures, RouteFigure
 from endfeel.documents.names import Names
 from endfeel.documents.note import CAUTIONS
 from endfeel.documents.sections import flat
-from endfeel.documents.wording import POSITIONS, SENDS_FOR, day, listed, lower, plural, side_and_region
+from endfeel.documents.wording import POSITIONS, SENDS_FOR, day, listed, lower, side_and_region
 from endfeel.evidence import EvidenceBase, load_evidence
 from endfeel.posture import PRINT, DrawingError, draw, parse_drawing
 from endfeel.visits.events import Side
