@@ -9,7 +9,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from endfeel.belief import AtLeast, Context, RegionModel, believe, combine, compile_region, explain, prior_belief, record
+from endfeel.belief import (
+    AtLeast,
+    Context,
+    RegionModel,
+    believe,
+    combine,
+    compile_region,
+    explain,
+    prior_belief,
+    record,
+)
 from endfeel.belief.infer import state_probability_by_draw
 from endfeel.catalogue import load_catalogue
 from endfeel.evidence import load_evidence

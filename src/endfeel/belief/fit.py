@@ -119,14 +119,13 @@ def fit_response(
         new_residual, new_jacobian = _linearise(trial, scaled, offset, share, target, root, pull)
         new_cost = (new_residual**2).sum(axis=1)
         better = new_cost <= cost
+        settled = np.abs(new_cost - cost) <= 1e-12 * (1 + cost)
         theta = np.where(better[:, None], trial, theta)
         residual = np.where(better[:, None], new_residual, residual)
         jacobian = np.where(better[:, None, None], new_jacobian, jacobian)
         cost = np.where(better, new_cost, cost)
         damping = np.where(better, damping * 0.1, damping * 10)
-        if np.abs(np.where(better[:, None], step, 0.0)).max(initial=0.0) < 1e-11 and bool(better.all()):
-            break
-        if (damping > 1e8).all():
+        if (settled | (damping > 1e8)).all():
             break
     eta = np.clip(theta @ scaled.T + offset, -LIMIT, LIMIT)
     return Response(theta, _rates(eta, share))

@@ -11,9 +11,9 @@ the same reference standard, and the spread stays what was pooled.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cache, lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,10 +32,12 @@ from endfeel.evidence.base import EvidenceBase
 from endfeel.pooling.edition import Edition
 
 Floats = NDArray[np.float64]
+Response = tuple[Floats, Floats | None]
 
 RANGING_DRAWS = 64
 DISAGREE = 0.3
 _GOLDEN = (5**0.5 - 1) / 2
+_RANGING = -1
 
 
 @dataclass(frozen=True)
@@ -51,27 +53,29 @@ class Residual:
     disagree: bool
 
 
-@dataclass(frozen=True)
 class DrawSet:
-    """What each observable's response is in each draw.
+    """What each observable's response is in each draw; an observable is fitted when it is first asked for.
 
-    theta: per observable (draws, 1 + unknowns); offset: per observable (draws, responds), or None where deviations of
-    parts are averaged out; r (draws, groups, 2): without and with a condition that the finding responds to.
+    r (draws, groups, 2): the shared part without and with a condition that the finding responds to.
     """
 
-    theta: tuple[Floats, ...]
-    offset: tuple[Floats | None, ...]
-    r: Floats
+    def __init__(self, r: Floats, respond: Callable[[int], Response]) -> None:
+        self.r, self._respond = r, respond
 
     @property
     def draws(self) -> int:
         """Number of draws."""
         return len(self.r)
 
+    def response(self, j: int) -> Response:
+        """theta (draws, 1 + unknowns) of observable j, and each part's deviation from its union (draws, responds), or
+        None where deviations are averaged out."""
+        theta, offset = self._respond(j)
+        return theta[: self.draws], offset if offset is None else offset[: self.draws]
+
     def first(self, count: int) -> DrawSet:
         """The first `count` draws."""
-        offset = tuple(o if o is None else o[:count] for o in self.offset)
-        return DrawSet(tuple(t[:count] for t in self.theta), offset, self.r[:count])
+        return DrawSet(self.r[:count], self._respond)
 
 
 @dataclass(frozen=True)
@@ -96,17 +100,18 @@ class FittedRegion:
     _kept: dict[int, DrawSet] = field(default_factory=dict, compare=False, repr=False)
 
     def weighing(self, block: int = 0) -> DrawSet:
-        """Block `block` of weighing draws, worked out when first asked for."""
+        """Block `block` of weighing draws."""
         if block not in self._kept:
-            self._kept[block] = _weighing(self, _sample(self, self.draws, self.seed + block))
+            sample = _sample(self, self.draws, self.seed + block)
+            self._kept[block] = DrawSet(sample.r, cache(partial(_weighing, self, sample)))
         return self._kept[block]
 
     def ranging(self) -> DrawSet:
-        """The ranging draws, worked out when first asked for."""
-        if -1 not in self._kept:
-            rng = np.random.default_rng([self.seed, 1])
-            self._kept[-1] = _ranging(self, _sample(self, RANGING_DRAWS, self.seed), rng)
-        return self._kept[-1]
+        """The ranging draws; what is shared is that of the first weighing draws."""
+        if _RANGING not in self._kept:
+            sample = _sample(self, RANGING_DRAWS, self.seed)
+            self._kept[_RANGING] = DrawSet(sample.r, cache(partial(_ranging, self, sample)))
+        return self._kept[_RANGING]
 
     def residuals(self) -> tuple[Residual, ...]:
         """One for each studied pair of a finding with several pairs, at the pooled means."""
@@ -122,7 +127,7 @@ def fit_region(
     seed: int,
     dependence: Dependence,
 ) -> FittedRegion:
-    """Lay out a region's observables and pairs; draws are fitted when asked for.
+    """Lay out a region's observables and pairs; each observable is fitted when first asked for.
 
     Kept for the same tables, edition, catalogue, draws, seed and dependence.
     """
@@ -202,39 +207,32 @@ def _study_effect(sample: _Sample, parts: tuple[int, ...]) -> Floats:
     return np.asarray(sample.study[:, list(parts), :].sum(axis=1) / np.sqrt(len(parts)))
 
 
-def _weighing(region: FittedRegion, sample: _Sample) -> DrawSet:
+def _weighing(region: FittedRegion, sample: _Sample, j: int) -> Response:
     rest = np.einsum("dii->di", region.edition.sigma_rest).mean(axis=0)
-    theta = []
-    for item in region.observed:
-        target = np.stack(
-            [
-                probit_margins(
-                    pair.draws.mean(axis=0) + _study_effect(sample, pair.parts),
-                    np.broadcast_to(pair.draws.var(axis=0) + rest, (len(sample.pick), 2)),
-                )
-                for pair in item.pairs
-            ],
-            axis=1,
-        )
-        theta.append(_fit(region, item, target, None))
-    return DrawSet(tuple(theta), (None,) * len(theta), sample.r)
+    item = region.observed[j]
+    target = np.stack(
+        [
+            probit_margins(
+                pair.draws.mean(axis=0) + _study_effect(sample, pair.parts),
+                np.broadcast_to(pair.draws.var(axis=0) + rest, (len(sample.pick), 2)),
+            )
+            for pair in item.pairs
+        ],
+        axis=1,
+    )
+    return _fit(region, item, target, None), None
 
 
-def _ranging(region: FittedRegion, sample: _Sample, rng: np.random.Generator) -> DrawSet:
+def _ranging(region: FittedRegion, sample: _Sample, j: int) -> Response:
     rest = np.einsum("dii->di", region.edition.sigma_rest)[sample.pick]
-    theta, offsets = [], []
-    for item in region.observed:
-        target = np.stack(
-            [
-                probit_margins(pair.draws[sample.pick] + _study_effect(sample, pair.parts), rest)
-                for pair in item.pairs
-            ],
-            axis=1,
-        )
-        offset = PART_SPREAD * rng.standard_normal((len(sample.pick), len(item.plan.responds)))
-        theta.append(_fit(region, item, target, offset))
-        offsets.append(offset)
-    return DrawSet(tuple(theta), tuple(offsets), sample.r)
+    item = region.observed[j]
+    target = np.stack(
+        [probit_margins(pair.draws[sample.pick] + _study_effect(sample, pair.parts), rest) for pair in item.pairs],
+        axis=1,
+    )
+    rng = np.random.default_rng([region.seed, j])
+    offset = PART_SPREAD * rng.standard_normal((len(sample.pick), len(item.plan.responds)))
+    return _fit(region, item, target, offset), offset
 
 
 def _fit(region: FittedRegion, item: Observed, target: Floats, offset: Floats | None) -> Floats:
@@ -244,10 +242,14 @@ def _fit(region: FittedRegion, item: Observed, target: Floats, offset: Floats | 
 
 def _patterns(region: FittedRegion, item: Observed) -> tuple[NDArray[np.bool_], Floats]:
     """The patterns of the conditions that a finding responds to, (patterns, responds), and how common each is."""
-    codes = codes_of(make_states(len(region.conditions)))
-    patterns, place = patterns_of(codes, mask_of(item.plan.responds))
+    patterns, place = patterns_of(_codes(len(region.conditions)), mask_of(item.plan.responds))
     held = np.array([[bool(code >> c & 1) for c in item.plan.responds] for code in patterns.tolist()], dtype=bool)
     return held, np.asarray(np.bincount(place, weights=region.case_mix, minlength=len(patterns)), dtype=np.float64)
+
+
+@cache
+def _codes(n_conditions: int) -> NDArray[np.int64]:
+    return codes_of(make_states(n_conditions))
 
 
 def _covariance(region: FittedRegion, item: Observed) -> Floats:

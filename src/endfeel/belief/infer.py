@@ -18,10 +18,20 @@ from endfeel.belief.model import RegionModel, Tables
 from endfeel.belief.observed import Observed
 from endfeel.belief.ranges import effective, soften, weighted_ranges
 from endfeel.belief.results import Result, check_result, telling
-from endfeel.belief.terms import GroupTerm, group_term, log_scale_of, on_t, product_over_groups, state_likelihood
+from endfeel.belief.states import mask_of, patterns_of
+from endfeel.belief.terms import (
+    GroupTerm,
+    group_term,
+    log_scale_of,
+    on_t,
+    product_over_groups,
+    products_without,
+    state_likelihood,
+)
 from endfeel.pooling.summary import Interval
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Terms = Mapping[int, GroupTerm]
 
 # Fewer effective draws than this and more are added, up to so many blocks; ranges rest on at least so many draws.
@@ -115,14 +125,19 @@ def predict(model: RegionModel, belief: Belief, observables: Iterable[str]) -> t
     wanted = [model.observed(o) for o in observables]
     told = telling(model, belief.results)
     found: dict[str, Prediction] = {}
-    together: dict[int | None, list[Observed]] = {}
+    together: dict[int | None, list[Observed]] = {None: []}
     for item in wanted:
         if item.observable in told or _entangled(model, item, told):
             found[item.observable] = _predict_by_trying(model, belief, item)
         else:
             together.setdefault(item.group if item.group in belief.terms[0] else None, []).append(item)
-    for group, items in together.items():
-        found.update(_predict_together(model, belief, told, group, items))
+    apart = together.pop(None, [])
+    if apart:
+        found.update(_predict_apart(model, belief, apart))
+    grouped = {group: items for group, items in together.items() if group is not None}
+    place, products = products_without(model.weighing(), belief.terms[0], frozenset(grouped), model.codes)
+    for group, items in grouped.items():
+        found.update(_predict_in_group(model, belief, told, group, items, place, products[group]))
     return tuple(found[item.observable] for item in wanted)
 
 
@@ -225,37 +240,74 @@ def _chances(model: RegionModel, probability: Floats, ranging: Floats, weights: 
     )
 
 
-def _predict_together(
-    model: RegionModel, belief: Belief, told: Mapping[str, bool], group: int | None, items: list[Observed]
-) -> dict[str, Prediction]:
-    """Findings that share the t of `group`, or, where None, each the t of a group without results.
+def _predict_apart(model: RegionModel, belief: Belief, items: list[Observed]) -> dict[str, Prediction]:
+    """Findings of groups without results.
 
     All that is recorded is laid out once over draws and t, for the few patterns that it tells apart; one matrix product
-    then gives P(recorded results, positive | both patterns) for every finding.
+    then gives P(recorded results, positive) for every finding and every pair of patterns.
     """
     tables, terms = model.weighing(), belief.terms[0]
-    others = {g: t for g, t in terms.items() if g != group}
-    own = None if group is None else on_t(model, tables, told, group)
-    patterns, place, values = product_over_groups(
-        tables, (others[g] for g in sorted(others)), own[0] if own else 0, model.codes
-    )
-    weight = values @ tables.kernel
-    if own:
-        weight *= own[2][np.searchsorted(own[1], patterns & own[0])]
-    scale = log_scale_of(tables, others)
-    weight *= np.exp(scale - scale.max())[None, :, None]
-    flat = weight.reshape(len(patterns), -1)
-    prior = np.exp(model.log_prior)
-    total = prior * flat.sum(axis=1)[place]
+    _, place, values = product_over_groups(tables, (terms[g] for g in sorted(terms)), 0, model.codes)
+    weight = values @ tables.kernel * _draw_scale(tables, terms)[None, :, None]
     columns = [model.place[item.observable] for item in items]
-    positive = np.concatenate([tables.positive(j) for j in columns])
-    rates = flat @ positive.reshape(len(positive), -1).T
+    rows = [tables.positive(j) for j in columns]
+    places = [tables.place[j] for j in columns]
+    return _predicted(model, items, place, weight, weight.sum(axis=(1, 2))[place], rows, places)
+
+
+def _predict_in_group(
+    model: RegionModel,
+    belief: Belief,
+    told: Mapping[str, bool],
+    group: int,
+    items: list[Observed],
+    place: Ints,
+    others: Floats,
+) -> dict[str, Prediction]:
+    """Findings of one group with results: P(other results | state, z) times P(the group's, and positive | state, z)."""
+    tables, terms = model.weighing(), belief.terms[0]
+    own = on_t(model, tables, told, group)
+    assert own is not None
+    mask, patterns, table = own
+    others = others * _draw_scale(tables, {g: t for g, t in terms.items() if g != group})[None, :, None]
+    rows, places = [], []
+    for item in (None, *items):
+        j = None if item is None else model.place[item.observable]
+        responds = 0 if item is None else mask_of(item.plan.responds)
+        joint_patterns, joint_place = patterns_of(model.codes, mask | responds)
+        product = table[np.searchsorted(patterns, joint_patterns & mask)]
+        if j is not None:
+            product = product * tables.positive(j)[np.searchsorted(tables.patterns[j], joint_patterns & responds)]
+        rows.append(product @ tables.kernel.T)
+        places.append(joint_place)
+    flat = others.reshape(len(others), -1)
+    now = (flat @ rows[0].reshape(len(rows[0]), -1).T)[place, places[0]]
+    return _predicted(model, items, place, others, now, rows[1:], places[1:])
+
+
+def _predicted(
+    model: RegionModel,
+    items: list[Observed],
+    place: Ints,
+    weight: Floats,
+    now: Floats,
+    rows: list[Floats],
+    places: list[Ints],
+) -> dict[str, Prediction]:
+    """weight (P, draws, nodes) against each finding's rows (Q, draws, nodes); place, places: each state's pattern."""
+    prior = np.exp(model.log_prior)
+    together = np.concatenate(rows)
+    rates = weight.reshape(len(weight), -1) @ together.reshape(len(together), -1).T
     found, start = {}, 0
-    for item, j in zip(items, columns, strict=True):
-        joint = prior * rates[place, start + tables.place[j]]
-        found[item.observable] = _prediction(item.observable, joint, total)
-        start += len(tables.patterns[j])
+    for item, own, row in zip(items, places, rows, strict=True):
+        found[item.observable] = _prediction(item.observable, prior * rates[place, start + own], prior * now)
+        start += len(row)
     return found
+
+
+def _draw_scale(tables: Tables, terms: Terms) -> Floats:
+    scale = log_scale_of(tables, terms)
+    return np.asarray(np.exp(scale - scale.max()))
 
 
 def _prediction(observable: str, joint: Floats, total: Floats) -> Prediction:

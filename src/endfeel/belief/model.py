@@ -155,7 +155,8 @@ class Tables:
         held = np.array(
             [[bool(code >> c & 1) for c in item.plan.responds] for code in self.patterns[j].tolist()], dtype=bool
         ).reshape(len(self.patterns[j]), len(item.plan.responds))
-        return response_at(item.plan, self.drawn.theta[j], self.drawn.offset[j], held)
+        theta, offset = self.drawn.response(j)
+        return response_at(item.plan, theta, offset, held)
 
     def r(self, j: int) -> Floats:
         """The shared part of observable j's variance, (draws, patterns): r_{g,1} where it responds to the pattern."""
