@@ -72,12 +72,14 @@ class Step(_Strict):
     joints: Angles = {}
     other: Angles = {}
     before: Angles | None = None
+    lean_side: float | None = None
     hands: tuple[Laid, ...] | None = None
     arrows: tuple[Arrow, ...] | None = None
 
 
 class Drawing(_Strict):
     """One finding's drawing. joints: tested side and trunk; other: the other side; before: what differed at the start.
+    arms: where the patient's arms rest, if not where the figure has them.
 
     words: the picture in words, for those who can not see it. faint: parts of the body shown as a dotted outline.
     """
@@ -90,6 +92,7 @@ class Drawing(_Strict):
     frame: Frame = "whole"
     joints: Angles = {}
     other: Angles = {}
+    arms: Literal["belly", "chest", "sides"] | None = None
     before: Angles | None = None
     before_other: Angles = {}
     lean: float = 0.0

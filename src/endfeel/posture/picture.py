@@ -17,7 +17,7 @@ from endfeel.posture.entry import Arrow, Drawing
 from endfeel.posture.figure import Array, Frame, Placed, Pose
 from endfeel.posture.labels import Label, marks_svg, placed_labels
 from endfeel.posture.palette import Palette
-from endfeel.posture.postures import Ground, posture, posture_angles
+from endfeel.posture.postures import ARMS, Ground, posture, posture_angles
 from endfeel.posture.scene import HEIGHT, WIDTH, Window, circles, draw_ghost, draw_parts, draw_slab, order, window
 from endfeel.posture.volumes import Part, flesh
 
@@ -26,14 +26,14 @@ _LEG = ("thigh", "shank", "foot", "kneecap")
 _ARM = ("upper-arm", "forearm", "hand", "fingers", "fingertips", "thumb")
 _FAINT = {
     "other leg": tuple("other-" + p for p in _LEG), "other arm": tuple("other-" + p for p in _ARM), "tested arm": _ARM,
-    "head": ("head", "ear", "other-ear"),
+    "head": ("head", "nose", "ear", "other-ear"),
 }  # fmt: skip
 # Which parts a frame must hold, or the place in its middle and how far about it, in statures.
 _FRAMED: Mapping[str, tuple[str, ...]] = {
     "leg": ("thigh", "shank", "foot"),
     "legs": ("pelvis", "thigh", "shank", "foot", "other-thigh", "other-shank", "other-foot"),
     "trunk": ("pelvis", "thorax", "head"), "upper": ("head", "thorax", "abdomen", *_ARM, *("other-" + p for p in _ARM)),
-    "arm": ("thorax", "neck", *_ARM),
+    "arm": ("head", "thorax", *_ARM),
 }  # fmt: skip
 _AROUND: Mapping[str, tuple[str, float, float]] = {
     "knee": ("shank", 0.0, 0.17), "thigh": ("thigh", -0.12, 0.22), "hip": ("thigh", -0.02, 0.24),
@@ -60,6 +60,7 @@ def picture(drawing: Drawing, title: str, palette: Palette) -> str:
             "joints": {**drawing.joints, **step.joints}, "other": {**drawing.other, **step.other}, "then": None,
             "before": step.before, "before_other": {},
         }  # fmt: skip
+        changed |= {"lean_side": step.lean_side} if step.lean_side is not None else {}
         changed |= {"hands": step.hands} if step.hands is not None else {}
         changed |= {"arrows": step.arrows} if step.arrows is not None else {}
         panels.append(_panel(drawing.model_copy(update=changed), palette))
@@ -141,8 +142,9 @@ def _panel(drawing: Drawing, palette: Palette) -> str:
 
 
 def _body(drawing: Drawing, joints: Mapping[str, float], other: Mapping[str, float]) -> _Body:
+    rest = ARMS[drawing.arms] if drawing.arms else {}
     placed, axes, ground = posture(
-        drawing.figure, Pose(joints, other), lean=drawing.lean, lean_side=drawing.lean_side,
+        drawing.figure, Pose({**rest, **joints}, {**rest, **other}), lean=drawing.lean, lean_side=drawing.lean_side,
         table={str(k): v for k, v in drawing.table.items()},
     )  # fmt: skip
     return _Body(placed, flesh(placed), axes, ground)

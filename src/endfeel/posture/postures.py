@@ -1,6 +1,6 @@
 """The base postures: how the body lies in the world, what it rests on, and how its joints are before a test bends them.
 
-Public: POSTURES, Ground, posture, posture_angles.
+Public: POSTURES, ARMS, Ground, posture, posture_angles.
 """
 
 from __future__ import annotations
@@ -19,6 +19,11 @@ _BELLY = {
     "forearm_pronation": 120,
 }  # fmt: skip
 _ASIDE = {"shoulder_abduction": 7, "forearm_pronation": 80, "elbow_flexion": 8}
+_CHEST = {
+    "shoulder_flexion": 28, "shoulder_abduction": 20, "shoulder_external_rotation": -86, "elbow_flexion": 112,
+    "forearm_pronation": 95,
+}  # fmt: skip
+ARMS: Mapping[str, Mapping[str, float]] = {"belly": _BELLY, "chest": _CHEST, "sides": _ASIDE}
 _DEFAULTS: Mapping[str, tuple[Mapping[str, float], Mapping[str, float]]] = {
     "standing": (_ASIDE, _ASIDE),
     "sitting": (
@@ -35,7 +40,7 @@ _DEFAULTS: Mapping[str, tuple[Mapping[str, float], Mapping[str, float]]] = {
     ),
     "side-lying": (
         {
-            "hip_flexion": 15, "knee_flexion": 15, "hip_abduction": -8, **_ASIDE, "elbow_flexion": 30,
+            "hip_flexion": 15, "knee_flexion": 15, "hip_abduction": -8, "shoulder_flexion": 62, "elbow_flexion": 55,
             "ankle_dorsiflexion": -15,
         },
         {

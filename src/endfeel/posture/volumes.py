@@ -59,7 +59,6 @@ _TRUNK: Mapping[str, tuple[Ball, ...]] = {
     "neck": ((0, 0.004, -0.004, 0.033), (0, -0.004, -0.004, 0.033), (0.002, 0, 0.052, 0.031)),
     "head": (
         (-0.004, 0, 0.064, 0.053), (0.016, 0, 0.066, 0.045), (0.028, 0, 0.018, 0.026), (0.012, 0, 0.020, 0.034),
-        (0.060, 0, 0.040, 0.0085),
     ),
 }  # fmt: skip
 _JOINTS = (
@@ -83,6 +82,8 @@ def flesh(placed: Placed) -> dict[str, Part]:
 
     for one, two, radius in _JOINTS:
         join(one, two, placed.frames[two].origin, radius)
+    balls["nose"] = (placed.frames["head"], [(0.058, 0, 0.050, 0.0065), (0.062, 0, 0.036, 0.0085)])
+    join("head", "nose", placed.frames["head"].at(0.052, 0, 0.052), 0.008)
     for index, (prefix, side) in enumerate((("", -1), ("other-", 1))):
         for name, shape in _LIMB.items():
             frame = placed.frames[prefix + name]
@@ -109,7 +110,7 @@ def flesh(placed: Placed) -> dict[str, Part]:
             parent = one if one in _TRUNK else prefix + one
             centre = balls[prefix + two][0].origin if two != "thumb" else hand.at(0.004, side * 0.010, -0.014)
             join(parent, prefix + two, centre, radius)
-    tested = {name for name in balls if not name.startswith("other-") and name not in _TRUNK and name != "ear"}
+    tested = {name for name in balls if not name.startswith("other-") and name not in (*_TRUNK, "ear", "nose")}
     return {
         name: Part(
             name,
