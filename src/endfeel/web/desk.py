@@ -30,7 +30,7 @@ from endfeel.planning.situation import Situation
 from endfeel.planning.withhold import withheld
 from endfeel.pooling.edition import Edition, load_edition
 from endfeel.pooling.summary import PooledAccuracy, pool
-from endfeel.posture import draw, parse_drawing
+from endfeel.posture import DrawingError, draw, parse_drawing
 from endfeel.storage import Store, StoreError
 from endfeel.visits.events import Event, FindingRecorded, Result, StoredEvent
 from endfeel.visits.irritability import Judged, irritability_of
@@ -290,11 +290,15 @@ class Desk:
         entry = self.catalogue.region(region).drawings.get(observable.partition(":")[0])
         if entry is None:
             return None
-        key = ("drawing", region, observable.partition(":")[0])
         name = self.row(region, observable).name
-        return self.kept.once(
-            key, lambda: re.sub(r' style="[^"]*"', "", draw(parse_drawing(entry), title=f"How it is done: {name}"))
-        )
+
+        def make() -> str:
+            try:
+                return re.sub(r' style="[^"]*"', "", draw(parse_drawing(entry), title=f"How it is done: {name}"))
+            except DrawingError:
+                return ""  # the words remain; tests of the catalogue name the entry that can not be drawn
+
+        return self.kept.once(("drawing", region, observable.partition(":")[0]), make) or None
 
     def pooled(self, observable: str, condition: str) -> PooledAccuracy | None:
         """The pooled accuracy of a pair; None where this edition does not hold it."""

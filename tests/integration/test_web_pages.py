@@ -1,0 +1,137 @@
+"""Every page and its JSON twin, from a real server with a real database."""
+
+from __future__ import annotations
+
+import gzip
+import re
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from web_server import Person, Running
+
+STEPS = ("story", "safety", "neighbours", "look", "bench", "decide", "agree")
+HEAVIEST = 300_000  # bytes of a page with all it loads
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    running = Running(tmp_path_factory.mktemp("pages"))
+    yield running
+    running.stop()
+
+
+@pytest.fixture(scope="module")
+def person(server: Running) -> Person:
+    return Person(server.url)
+
+
+@pytest.fixture(scope="module")
+def problem(person: Person) -> str:
+    path = person.visit()
+    visit = path.rsplit("/", 1)[0]
+    person.done(f"{visit}/where", view="front", x="0.39", y="0.73", kind="pain")
+    person.done(f"{path}/story", onset="injury", ago="3", how="Turned on the planted foot", minutes="20")
+    person.clear_screens(path)
+    person.done(f"{path}/record", observable="lachman", result="positive")
+    return path
+
+
+def addresses(problem: str) -> list[str]:
+    visit = problem.rsplit("/", 1)[0]
+    return [
+        "/start", "/visits", "/visits/new", "/device", "/clinic", "/evidence", "/evidence/knee",
+        "/evidence/knee/lachman/acl-tear", f"{visit}/where", f"{visit}/note",
+        *(f"{problem}/{step}" for step in STEPS),
+        f"{problem}/ahead", f"{problem}/findings/lachman", f"{problem}/findings/mcmurray:medial",
+        f"{problem}/conditions/acl-tear", f"{problem}/worse", f"{problem}/find",
+    ]  # fmt: skip
+
+
+def test_every_page_opens_and_has_a_twin(person: Person, problem: str) -> None:
+    for path in addresses(problem):
+        page, twin = person.get(path), person.get(path + ".json")
+        assert page.status_code == 200, (path, page.text[:200])
+        assert page.headers["content-type"].startswith("text/html")
+        assert twin.status_code == 200 and isinstance(twin.json(), dict), path
+
+
+def test_no_page_holds_inline_script_style_or_anything_from_outside(person: Person, problem: str) -> None:
+    for path in addresses(problem):
+        found = _Loads()
+        found.feed(person.get(path).text)
+        assert found.inline == [], (path, found.inline)
+        assert all(a.startswith("/static/") for a in found.loaded), (path, found.loaded)
+
+
+def test_pages_say_who_may_load_what(person: Person) -> None:
+    headers = person.get("/visits").headers
+    policy = headers["content-security-policy"]
+    assert "default-src 'none'" in policy and "unsafe" not in policy
+    assert headers["x-content-type-options"] == "nosniff"
+    assert headers["cache-control"] == "no-store"
+
+
+def test_a_page_with_all_it_loads_is_light(person: Person, problem: str) -> None:
+    static = Path(__import__("endfeel.web", fromlist=["app"]).__file__).parent / "static"
+    shared = sum(p.stat().st_size for p in static.rglob("*") if p.suffix in (".css", ".js", ".woff2", ".svg"))
+    for path in addresses(problem):
+        page = len(gzip.compress(person.get(path).content, 4))
+        assert shared + page < HEAVIEST, (path, shared, page)
+
+
+def test_the_bench_says_words_before_figures(person: Person, problem: str) -> None:
+    bench = person.json(f"{problem}/bench")
+    lead = next(r for r in bench["rails"] if r["id"] == "acl-tear")
+    assert re.fullmatch(r"about \d in 10", lead["chance"])
+    assert lead["low"] <= lead["at"] <= lead["low"] + lead["width"] + 1e-9
+    assert lead["before"] is not None and lead["before"] < lead["at"], "a positive Lachman raises it from the ring"
+    assert any(r["id"].startswith("no-specific-structure") for r in bench["rails"])
+    assert bench["last"].startswith("Lachman test: positive. It raised")
+    text = person.get(f"{problem}/bench").text
+    assert text.index("What it could be") < text.index("Recorded")
+
+
+def test_from_a_chance_to_its_studies_in_two_steps(person: Person, problem: str) -> None:
+    condition = person.json(f"{problem}/conditions/acl-tear")
+    finding = next(m for m in condition["moves"] if m["observable"] == "lachman")
+    opened = person.json(finding["href"])
+    source = next(s for s in opened["sources"] if s["condition"] == "acl-tear")
+    assert person.json(source["href"])["studies"], "the studies lie behind the finding"
+
+
+def test_an_unknown_address_is_one_clear_line(person: Person) -> None:
+    for path in ("/nothing", "/visits/nothing/where", "/visits/nothing/p1/bench", "/evidence/elbow/x/y"):
+        page = person.get(path)
+        assert page.status_code == 404
+        assert page.text.count('class="lead"') == 1
+        assert list(person.get(path + ".json").json()) == ["error"]
+
+
+class _Loads(HTMLParser):
+    """Collects what a page loads, and what it holds inline."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.loaded: list[str] = []
+        self.inline: list[str] = []
+        self.script = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        have = dict(attrs)
+        if tag == "script" and "src" not in have:
+            self.script = True
+        self.inline += [f"{tag} {name}" for name in have if name == "style" or name.startswith(("on", "hx-on"))]
+        if tag == "style":
+            self.inline.append(tag)
+        for name in ("src", "srcset", "data"):
+            if have.get(name) and tag != "object":
+                self.loaded.append(have[name] or "")
+        if tag == "link":
+            self.loaded.append(have.get("href") or "")
+
+    def handle_data(self, data: str) -> None:
+        if self.script and data.strip():
+            self.inline.append("script")
+        self.script = False
