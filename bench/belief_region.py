@@ -34,7 +34,8 @@ def _evidence(pairs: list[tuple[str, str]], conditions: int, observables: int) -
     rows = tuple(
         AccuracyRow(
             region=REGION, study_id="ref-invented-2020", finding_id=o, observable_id=o, condition_id=c,
-            criterion="none", tp=30, fp=10, fn=10, tn=50, basis="counts", source_url="none", source_kind="paper-table", read_at="none",
+            criterion="none", tp=30, fp=10, fn=10, tn=50, basis="counts", source_url="none", source_kind="paper-table",
+            read_at="none",
         )
         for o, c in pairs
     )

@@ -36,8 +36,8 @@ from endfeel.pooling import load_edition
 def main() -> None:
     """Print the tables."""
     print("# Belief: time and memory\n")
-    print("Made by bench/belief_speed.py: processor time of one thread. A recording works out every chance and its range "
-          "anew, over 128 draws for the chances and 64 for the ranges.\n")
+    print("Made by bench/belief_speed.py: processor time of one thread. A recording works out every chance and its "
+          "range anew, over 128 draws for the chances and 64 for the ranges.\n")
     gum.setNumberOfThreads(1)
     print("## Ten conditions, forty findings\n")
     model, first = fresh(10, 40)
