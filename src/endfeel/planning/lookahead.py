@@ -11,12 +11,14 @@ the loss is taken: averaging worth over draws would credit tests with knowledge 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endfeel.belief import Belief, Prediction, RegionModel, predict, record
+from endfeel.belief import Belief, Prediction, RegionModel, Result, predict
+from endfeel.belief.results import telling
+from endfeel.belief.terms import group_term
 from endfeel.planning.decide import ActionTable, smallest_loss
 
 Floats = NDArray[np.float64]
@@ -96,8 +98,8 @@ def search(
     allowed, burden: of a candidate after a path. depth: findings in a row. model and belief may be thinned.
     Deterministic; at most `most_nodes` nodes are opened, each one look ahead over its candidates.
     """
-    tree = _Tree(model, table, candidates, allowed, burden)
-    root = _Node(float(smallest_loss(table, belief.state_probability)), start, depth, 1.0, belief=belief)
+    tree = _Tree(model, table, candidates, allowed, burden, belief, len(start.results))
+    root = _Node(float(smallest_loss(table, belief.state_probability)), start, depth, 1.0)
     tree.open(root)
     nodes = 1
     settled = False
@@ -111,17 +113,44 @@ def search(
         nodes += 1
     first = sorted(root.branches, key=lambda b: (b.upper, b.candidate.observable))
     found = tuple(
-        Searched(b.candidate, b.upper, _without(root, b.candidate.observable) - (b.upper - b.burden), b.prediction)
+        Searched(
+            b.candidate,
+            b.upper,
+            _without(root, b.candidate.observable) - (b.upper - b.burden),
+            tree.predictions[b.candidate.observable],
+        )
         for b in first
     )
     return Search(root.stop, found, settled, nodes)
+
+
+def suppose(model: RegionModel, belief: Belief, observable: str, result: Result) -> Belief:
+    """As much of the belief after one more result as predict() reads: its group's term in the first block of draws.
+
+    Its chances, weights and ranges are those from before, at half the cost of recording.
+    """
+    recorded = (*belief.recorded, (observable, result))
+    group = model.observed(observable).group
+    term = group_term(model, model.weighing(), telling(model, dict(recorded)), group)
+    terms = {g: t for g, t in belief.terms[0].items() if g != group}
+    if term is not None:
+        terms[group] = term
+    return replace(belief, recorded=recorded, terms={0: terms})
+
+
+@dataclass(frozen=True)
+class _Look:
+    """One finding looked at after some results: P(positive), and the loss of stopping after either result."""
+
+    probability: float
+    if_positive: float
+    if_negative: float
 
 
 @dataclass
 class _Branch:
     candidate: Candidate
     burden: float
-    prediction: Prediction
     children: tuple[_Node, _Node]
     upper: float = 0.0
     lower: float = 0.0
@@ -133,9 +162,7 @@ class _Node:
     path: Path
     depth: int
     weight: float
-    belief: Belief | None = None
     parent: _Node | None = None
-    told: tuple[str, str] | None = None
     opened: bool = False
     branches: list[_Branch] = field(default_factory=list)
     upper: float = 0.0
@@ -156,13 +183,24 @@ def _without(node: _Node, observable: str) -> float:
     return min([node.stop, *values])
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Tree:
+    """A search under way. start: the belief at the root, after the first `given` results of every path.
+
+    beliefs, looks: by the set of results since, for two paths with the same results in another order know the same.
+    predictions: at the root.
+    """
+
     model: RegionModel
     table: ActionTable
     candidates: tuple[Candidate, ...]
     allowed: Allowed
     burden: Burden
+    start: Belief
+    given: int
+    beliefs: dict[frozenset[tuple[str, str]], Belief] = field(default_factory=dict)
+    looks: dict[frozenset[tuple[str, str]], dict[str, _Look]] = field(default_factory=dict)
+    predictions: dict[str, Prediction] = field(default_factory=dict)
 
     def open(self, node: _Node) -> None:
         """Look ahead from a node over every finding allowed there."""
@@ -177,26 +215,25 @@ class _Tree:
         if node.depth == 0 or node.stop <= cheapest:
             node.lower = node.upper = node.stop
             return
-        belief = self._belief(node)
-        found = predict(self.model, belief, [c.observable for c, _ in open_here])
-        after = np.stack([p for f in found for p in (f.if_positive, f.if_negative)])
-        losses = smallest_loss(self.table, after)
-        for i, ((candidate, cost), prediction) in enumerate(zip(open_here, found, strict=True)):
+        looks = self._look(node.path, [c.observable for c, _ in open_here])
+        for candidate, cost in open_here:
+            look = looks[candidate.observable]
+            again = node.path.has(candidate.finding_id)
             children = []
             for result, chance, stop in (
-                ("positive", prediction.probability, float(losses[2 * i])),
-                ("negative", 1.0 - prediction.probability, float(losses[2 * i + 1])),
+                ("positive", look.probability, look.if_positive),
+                ("negative", 1.0 - look.probability, look.if_negative),
             ):
                 path = Path(
                     (*node.path.results, (candidate.observable, result)),
                     node.path.position if candidate.position == "any" else candidate.position,
-                    node.path.minutes + (0.0 if node.path.has(candidate.finding_id) else candidate.minutes),
-                    node.path.provocation + (0 if node.path.has(candidate.finding_id) else candidate.provocation),
+                    node.path.minutes + (0.0 if again else candidate.minutes),
+                    node.path.provocation + (0 if again else candidate.provocation),
                 )
-                child = _Node(stop, path, node.depth - 1, chance, parent=node, told=(candidate.observable, result))
+                child = _Node(stop, path, node.depth - 1, chance, parent=node)
                 child.lower = stop if child.depth == 0 else min(stop, cheapest)
                 children.append(child)
-            node.branches.append(_Branch(candidate, cost, prediction, (children[0], children[1])))
+            node.branches.append(_Branch(candidate, cost, (children[0], children[1])))
         self._bounds(node)
 
     def most_promising(self, root: _Node) -> _Node | None:
@@ -228,10 +265,29 @@ class _Tree:
         node.upper = min([node.stop, *(b.upper for b in node.branches)])
         node.lower = min([node.stop, *(b.lower for b in node.branches)])
 
-    def _belief(self, node: _Node) -> Belief:
-        if node.belief is None:
-            assert node.parent is not None and node.told is not None
-            observable, result = node.told
-            before = self._belief(node.parent)
-            node.belief = record(self.model, before, observable, "positive" if result == "positive" else "negative")
-        return node.belief
+    def _look(self, path: Path, observables: list[str]) -> dict[str, _Look]:
+        since = path.results[self.given :]
+        known = self.looks.setdefault(frozenset(since), {})
+        new = [o for o in observables if o not in known]
+        if new:
+            found = predict(self.model, self._belief(since), new)
+            if not since:
+                self.predictions.update({p.observable: p for p in found})
+            losses = smallest_loss(self.table, np.stack([p for f in found for p in (f.if_positive, f.if_negative)]))
+            for i, prediction in enumerate(found):
+                known[prediction.observable] = _Look(
+                    prediction.probability, float(losses[2 * i]), float(losses[2 * i + 1])
+                )
+        return known
+
+    def _belief(self, results: tuple[tuple[str, str], ...]) -> Belief:
+        """The belief after some results since the root."""
+        if not results:
+            return self.start
+        key = frozenset(results)
+        if key not in self.beliefs:
+            observable, result = results[-1]
+            before = self._belief(results[:-1])
+            told: Result = "positive" if result == "positive" else "negative"
+            self.beliefs[key] = suppose(self.model, before, observable, told)
+        return self.beliefs[key]

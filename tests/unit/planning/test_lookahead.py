@@ -8,12 +8,12 @@ from functools import cached_property
 import numpy as np
 import pytest
 
-from endfeel.belief import Belief, Context, RegionModel, believe, compile_region, predict, prior_belief
+from endfeel.belief import Belief, Context, RegionModel, believe, compile_region, predict, prior_belief, record
 from endfeel.catalogue import load_catalogue
 from endfeel.evidence import load_evidence
 from endfeel.planning import Costs, default_costs
 from endfeel.planning.decide import ActionTable, action_table, smallest_loss
-from endfeel.planning.lookahead import Candidate, Path, Search, search
+from endfeel.planning.lookahead import Candidate, Path, Search, search, suppose
 from endfeel.pooling import load_edition
 
 EVIDENCE, CATALOGUE = load_evidence(), load_catalogue()
@@ -51,15 +51,19 @@ class Setting:
     def allowed(self, candidate: Candidate, path: Path) -> bool:
         return path.minutes + candidate.minutes <= self.most_minutes or path.has(candidate.finding_id)
 
-    def search(self, depth: int, most_nodes: int = 10_000, belief: Belief | None = None) -> Search:
+    def believed(self, path: Path) -> Belief:
+        told = {o: "positive" if r == "positive" else "negative" for o, r in path.results}
+        return believe(self.model, told)
+
+    def search(self, depth: int, most_nodes: int = 10_000, path: Path = HERE) -> Search:
         return search(
-            self.model, belief or prior_belief(self.model), self.table, self.candidates, HERE,
+            self.model, self.believed(path), self.table, self.candidates, path,
             allowed=self.allowed, burden=self.burden, depth=depth, most_nodes=most_nodes,
         )  # fmt: skip
 
     def by_trying_all(self, path: Path, depth: int) -> tuple[float, dict[str, float]]:
         """Loss of the best adaptive examination of at most `depth` findings, and of the best beginning with each."""
-        belief = believe(self.model, {o: "positive" if r == "positive" else "negative" for o, r in path.results})
+        belief = self.believed(path)
         stop = float(smallest_loss(self.table, belief.state_probability))
         first: dict[str, float] = {}
         done = {o for o, _ in path.results}
@@ -111,6 +115,19 @@ def test_the_best_beginning_is_that_of_trying_everything(
         assert s.loss >= first[s.candidate.observable] - 1e-7
     if found.first[0].loss < found.loss:
         assert first[found.first[0].candidate.observable] == pytest.approx(exact, abs=1e-7)
+
+
+def test_a_search_may_begin_after_some_results(model: RegionModel) -> None:
+    setting = Setting(model, knee(), (*KNEE, *MENISCUS[:2]))
+    path = Path((("giving-way", "positive"), (MENISCUS[0], "negative")), "supine", 2.0, 1.0)
+    found = setting.search(2, path=path)
+    exact, first = setting.by_trying_all(path, 2)
+    assert found.settled and best(found) == pytest.approx(exact, abs=1e-7)
+    assert {s.candidate.observable for s in found.first} == set(first)
+    now = setting.believed(path).state_probability
+    for s in found.first:
+        assert s.prediction.observable == s.candidate.observable
+        assert s.prediction.now == pytest.approx(now, abs=1e-9)
 
 
 @pytest.mark.parametrize("minute", [0.0, 0.05, 0.3])
@@ -202,3 +219,18 @@ def test_the_search_is_the_same_every_time(model: RegionModel) -> None:
     losses = [[(s.candidate.observable, s.loss) for s in found.first] for found in (one, again)]
     assert losses[0] == losses[1]
     assert one.nodes == again.nodes
+
+
+def test_supposing_a_result_predicts_as_recording_it_does(model: RegionModel) -> None:
+    results = (("lachman", "positive"), ("joint-line-tenderness:medial", "negative"), ("giving-way", "positive"))
+    supposed = recorded = prior_belief(model)
+    for observable, result in results:
+        told = "positive" if result == "positive" else "negative"
+        supposed = suppose(model, supposed, observable, told)
+        recorded = record(model, recorded, observable, told)
+    # Coarse readings are never candidates: their finer ones are.
+    left = [o for o in model.observables if o not in dict(results) and not model.observed(o).coarse_of]
+    for one, other in zip(predict(model, supposed, left), predict(model, recorded, left), strict=True):
+        assert one.probability == pytest.approx(other.probability, abs=1e-12)
+        assert one.if_positive == pytest.approx(other.if_positive, abs=1e-12)
+        assert one.if_negative == pytest.approx(other.if_negative, abs=1e-12)
