@@ -136,6 +136,7 @@ class ProblemState:
     screens: screen id to item id to answer, for what holds on the present side; an item that is missing was not asked.
     asked_elsewhere: answers other than yes that were given before the problem moved to another side.
     findings: by (observable, side). base: by (item id, side). history: every event, what was corrected included.
+    edition: id of the pooled evidence that the visit began with.
     """
 
     problem_id: str
@@ -165,6 +166,7 @@ class ProblemState:
     withdrawn_findings: frozenset[str]
     withdrawn_scopes: frozenset[str]
     history: tuple[Standing, ...]
+    edition: str = ""
 
     @property
     def screens(self) -> dict[str, dict[str, Answer]]:

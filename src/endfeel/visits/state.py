@@ -394,6 +394,7 @@ class _Draft:
             withdrawn_findings=frozenset(self.withdrawn_findings),
             withdrawn_scopes=frozenset(self.withdrawn_scopes),
             history=tuple(p.history),
+            edition=self.opened.edition,
         )
 
 

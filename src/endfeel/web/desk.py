@@ -23,7 +23,7 @@ from endfeel.catalogue import Catalogue, load_catalogue
 from endfeel.evidence.base import EvidenceBase
 from endfeel.evidence.load import load_evidence
 from endfeel.evidence.rows import FindingRow
-from endfeel.planning.costs import Costs, default_costs
+from endfeel.planning.costs import Costs
 from endfeel.planning.decide import Decision
 from endfeel.planning.plan import Plan, decision_now, plan
 from endfeel.planning.situation import Situation
@@ -38,6 +38,8 @@ from endfeel.visits.problem import ProblemState, Recorded
 from endfeel.visits.safety import ScreenView, chances_withheld, screen_views
 from endfeel.visits.situation import context_of, situation_of
 from endfeel.visits.state import VisitState, replay
+from endfeel.web.clinic_costs import ClinicCosts
+from endfeel.web.clinic_evidence import ClinicEvidence, Standing
 from endfeel.web.forms import Sent
 from endfeel.web.kept import Kept
 from endfeel.web.refused import Refused
@@ -55,10 +57,20 @@ class Desk:
         self.settings = settings
         settings.data_dir.mkdir(parents=True, exist_ok=True)
         self.store = Store(settings.url)
-        self.evidence: EvidenceBase = load_evidence()
         self.catalogue: Catalogue = load_catalogue()
-        self.edition: Edition = load_edition()
+        self.own = ClinicEvidence(self.store, load_evidence(), load_edition(), self.catalogue)
+        self.own_costs = ClinicCosts(self.store, self.catalogue)
         self.kept = Kept()
+
+    @property
+    def evidence(self) -> EvidenceBase:
+        """The tables, with the clinic's own studies."""
+        return self.own.now().evidence
+
+    @property
+    def edition(self) -> Edition:
+        """The pooled evidence, with the clinic's own studies."""
+        return self.own.now().edition
 
     @property
     def software(self) -> str:
@@ -145,8 +157,14 @@ class Desk:
         if chances_withheld(problem, now.date()) is not None:
             return None
         context = context_of(problem, now.date())
-        key = ("model", *_context_key(context))
-        return self.kept.once(key, lambda: compile_region(self.evidence, self.edition, self.catalogue, context))
+        return self.model_with(self.own.at(problem.edition) or self.own.now(), context)
+
+    def model_with(self, standing: Standing, context: Context) -> RegionModel:
+        """The model of a context with the evidence of one moment: a visit keeps the edition that it began with."""
+        return self.kept.once(
+            ("model", standing.edition.id, *_context_key(context)),
+            lambda: compile_region(standing.evidence, standing.edition, self.catalogue, context),
+        )
 
     def belief(self, problem: ProblemState, model: RegionModel) -> Belief:
         """The belief after all that stands recorded."""
@@ -154,24 +172,24 @@ class Desk:
 
     def believed(self, model: RegionModel, results: Mapping[str, str]) -> Belief:
         """The belief after given results, from the last belief where few results differ."""
-        key = ("belief", _context_key(model.context), tuple(results.items()))
+        key = ("belief", _model_key(model), tuple(results.items()))
         return self.kept.once(key, lambda: self._nearest(model, results))
 
     def explained(self, model: RegionModel, belief: Belief) -> Explanation:
         """What each finding moved, what was discounted, what sits badly together."""
         return self.kept.once(
-            ("explained", _context_key(model.context), belief.recorded), lambda: explain(model, belief)
+            ("explained", _model_key(model), belief.recorded), lambda: explain(model, belief)
         )
 
     def decision(self, problem: ProblemState, model: RegionModel, belief: Belief) -> Decision:
         """The cheapest actions for a belief."""
         return self.kept.once(
-            ("decision", _context_key(model.context), belief.recorded),
+            ("decision", _model_key(model), belief.recorded, self.own_costs.number(problem.region)),
             lambda: decision_now(model, belief, self.catalogue.region(problem.region), self.costs(problem.region)),
         )
 
     def _nearest(self, model: RegionModel, wanted: Mapping[str, str]) -> Belief:
-        last_key = ("last belief", _context_key(model.context))
+        last_key = ("last belief", _model_key(model))
         last: Belief | None = self.kept.known(last_key)
         if last is None or len(_differing(last.results, wanted)) > 3:
             found = believe(model, wanted)  # type: ignore[arg-type]
@@ -186,10 +204,8 @@ class Desk:
         return found
 
     def costs(self, region: str) -> Costs:
-        """The cost table of a region."""
-        return self.kept.once(
-            ("costs", region), lambda: default_costs(self.catalogue.region(region), self.catalogue.modalities)
-        )
+        """The cost table of a region, as the clinic set it."""
+        return self.own_costs.of(region)
 
     def situation(self, problem: ProblemState, now: dt.datetime) -> Situation:
         """What may be done now, for planning; minutes in whole ones, and None where they do not limit anything."""
@@ -201,7 +217,7 @@ class Desk:
         """What to do next; may take a second where it was not foreseen."""
         costs = self.costs(problem.region)
         return self.kept.once(
-            _plan_key(model, belief, situation),
+            self._plan_key(model, belief, situation),
             lambda: plan(self.evidence, model, belief, self.catalogue, costs, situation, with_route=False),
         )
 
@@ -209,13 +225,13 @@ class Desk:
         """What to do next with the whole route, for paper."""
         costs = self.costs(problem.region)
         return self.kept.once(
-            ("route", *_plan_key(model, belief, situation)),
+            ("route", *self._plan_key(model, belief, situation)),
             lambda: plan(self.evidence, model, belief, self.catalogue, costs, situation),
         )
 
     def plan_if_known(self, model: RegionModel, belief: Belief, situation: Situation) -> Plan | None:
         """What to do next, if it was worked out already."""
-        found: Plan | None = self.kept.known(_plan_key(model, belief, situation))
+        found: Plan | None = self.kept.known(self._plan_key(model, belief, situation))
         return found
 
     def warm(self, visit_id: str, problem_id: str) -> None:
@@ -254,7 +270,9 @@ class Desk:
 
     def meant(self, problem: ProblemState) -> frozenset[str]:
         """Observables of the problem's region for which a study says something."""
-        return self.kept.once(("meant", problem.region), lambda: frozenset(self.evidence.observables(problem.region)))
+        evidence = self.evidence
+        key = ("meant", evidence.fingerprint, problem.region)
+        return self.kept.once(key, lambda: frozenset(evidence.observables(problem.region)))
 
     # names
 
@@ -309,8 +327,12 @@ class Desk:
             except KeyError:
                 return "none"
 
-        found = self.kept.once(("pooled", observable, condition), make)
+        found = self.kept.once(("pooled", self.edition.id, observable, condition), make)
         return None if found == "none" else found
+
+    def _plan_key(self, model: RegionModel, belief: Belief, situation: Situation) -> tuple[Hashable, ...]:
+        costs = self.own_costs.number(model.region)
+        return ("plan", _model_key(model), belief.recorded, situation, costs)
 
     def why_withheld(self, problem: ProblemState, observable: str, situation: Situation) -> str | None:
         """Why a finding is not offered now; None where nothing speaks against it."""
@@ -328,8 +350,8 @@ def _context_key(context: Context) -> tuple[Hashable, ...]:
     )  # fmt: skip
 
 
-def _plan_key(model: RegionModel, belief: Belief, situation: Situation) -> tuple[Hashable, ...]:
-    return ("plan", _context_key(model.context), belief.recorded, situation)
+def _model_key(model: RegionModel) -> tuple[Hashable, ...]:
+    return (model.edition, *_context_key(model.context))
 
 
 def _differing(held: Mapping[str, str], wanted: Mapping[str, str]) -> list[str]:
