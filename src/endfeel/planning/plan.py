@@ -32,7 +32,8 @@ Floats = NDArray[np.float64]
 
 DRAWS_LOOKING_AHEAD = 32
 PROMISING = 12
-MOST_NODES = 150
+# Twelve findings three deep have at most 1 + 24 + 24 * 22 nodes, so the search settles (bench/planning_speed.py).
+MOST_NODES = 600
 ROUTE_LENGTH = 10
 ROUTE_NODES = 25
 # A finding whose own result changes nothing yet prepares for others; one that can change what is done goes before it
