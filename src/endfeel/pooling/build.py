@@ -63,8 +63,8 @@ def build_edition(
     flat = {name: values.reshape(-1, *values.shape[2:])[::thin] for name, values in posterior.items()}
     arrays = {
         "mu": flat["mu"],
-        "sigma_study": _covariance(flat["study_sd"], flat["study_correlation"]),
-        "sigma_rest": _covariance(flat["rest_sd"], flat["rest_correlation"]),
+        "sigma_study": covariance_of(flat["study_sd"], flat["study_correlation"]),
+        "sigma_rest": covariance_of(flat["rest_sd"], flat["rest_correlation"]),
         "kind_mean": flat["kind_mean"],
         "condition_effect": flat["condition_effect"],
         "condition_sd": flat["condition_sd"],
@@ -154,6 +154,12 @@ def sample_posterior(
     return posterior, health
 
 
+def covariance_of(sd: Array, correlation: Array) -> Array:
+    """Covariance matrices (D, 2, 2) from spreads (D, 2) and correlations (D,)."""
+    between = correlation * sd[:, 0] * sd[:, 1]
+    return np.moveaxis(np.array([[sd[:, 0] ** 2, between], [between, sd[:, 1] ** 2]]), -1, 0)
+
+
 def _convergence(posterior: dict[str, Array]) -> dict[str, Any]:
     split, size = {}, {}
     for name, values in posterior.items():
@@ -165,8 +171,3 @@ def _convergence(posterior: dict[str, Array]) -> dict[str, Any]:
         "r_hat_max": max(split.values()),
         "effective_size_min": min(size.values()),
     }
-
-
-def _covariance(sd: Array, correlation: Array) -> Array:
-    between = correlation * sd[:, 0] * sd[:, 1]
-    return np.moveaxis(np.array([[sd[:, 0] ** 2, between], [between, sd[:, 1] ** 2]]), -1, 0)

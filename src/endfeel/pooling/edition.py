@@ -88,6 +88,11 @@ class Edition:
         """Number of posterior draws D."""
         return int(self.mu.shape[0])
 
+    @property
+    def left_out(self) -> frozenset[tuple[str, str]]:
+        """(study, observable or finding) lines that were not used, as data.pooling_data takes them."""
+        return frozenset((str(study), str(named)) for study, named in self.meta.get("left_out", ()))
+
     @cached_property
     def pair_index(self) -> Mapping[Pair, int]:
         """Where each pair stands in mu."""
@@ -213,7 +218,9 @@ def _load(path: Path) -> Edition:
 
 
 def _identity(names: tuple[Any, ...], arrays: Mapping[str, NDArray[np.float32]], meta: Mapping[str, Any]) -> str:
-    digest = hashlib.sha256(json.dumps([names, dict(meta)], sort_keys=True).encode())
+    # The same evidence and seed give the same edition on whatever day it is built.
+    lasting = {key: value for key, value in meta.items() if key != "built"}
+    digest = hashlib.sha256(json.dumps([names, lasting], sort_keys=True).encode())
     for name in _DRAWS:
         digest.update(np.ascontiguousarray(arrays[name], dtype="<f4").tobytes())
     return digest.hexdigest()[:12]

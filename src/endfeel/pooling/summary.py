@@ -65,8 +65,7 @@ class PooledAccuracy:
 def pool(edition: Edition, evidence: EvidenceBase, observable: str, condition: str) -> PooledAccuracy:
     """Pooled accuracy of a studied pair; UnknownPairError (a KeyError) where no study measured it."""
     draws = pair_draws(edition, observable, condition)
-    left_out = frozenset((str(s), str(o)) for s, o in edition.meta.get("left_out", ()))
-    uses = studies_used(evidence, observable, condition, left_out)
+    uses = studies_used(evidence, observable, condition, edition.left_out)
     return summarise(draws, observable, condition, uses, edition.id)
 
 
