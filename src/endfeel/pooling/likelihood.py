@@ -260,8 +260,7 @@ def _mean_covariance(hits: Array, misses: Array, parameters: Array, nodes: int) 
     for count in (len(free), 2):
         block: Array = information[:count, :count]
         if np.isfinite(block).all() and np.linalg.eigvalsh(block).min() > 1e-8:
-            result: Array = np.linalg.inv(block)[:2, :2]
-            return result
+            return np.asarray(np.linalg.inv(block), dtype=float)[:2, :2]
     # A flat likelihood (every study certain): the binomials' own information, never less than half a person.
     rate = expit(parameters[:2])
     information_of_mean: Array = np.maximum((hits + misses).sum(axis=0) * rate * (1 - rate), 0.5)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import softmax
 
 Array = NDArray[np.float64]
 
@@ -56,8 +57,7 @@ def generalised_pareto(excesses: Array) -> tuple[float, float]:
     theta = theta / (3 * quartile) + 1 / excesses[-1]
     shapes = np.log1p(-theta[:, None] * excesses).mean(axis=1)
     profile = n * (np.log(-theta / shapes) - shapes - 1)
-    weights = 1 / np.exp(profile - profile[:, None]).sum(axis=1)
-    best = float(np.sum(theta * weights) / weights.sum())
+    best = float(theta @ softmax(profile))
     shape = float(np.log1p(-best * excesses).mean())
     scale = -shape / best
     return (n * shape + 10 * 0.5) / (n + 10), scale
