@@ -96,7 +96,7 @@ def combine(
     if condition not in entry.conditions or not parts:
         chances = [c for c in entry.conditions if entry.parts(c)]
         raise BeliefError(f"{condition}: no condition of {region} with a chance; there are {', '.join(chances)}")
-    by_id = {item.observable: item for item in found}
+    by_id = {item.observable: item for item in found if item.rule is None}
     exact = [o for o, item in by_id.items() if any(p.condition == condition and not p.assumed for p in item.pairs)]
     chosen = tuple(resolve_observable(name, by_id, exact) for name in observables)
     if len(set(chosen)) < len(chosen):

@@ -13,7 +13,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from endfeel.belief.infer import Belief, predict, prior_belief, tables_of, with_term, withdraw
+from endfeel.belief.infer import Belief, believe, predict, prior_belief, tables_of, with_term, withdraw
 from endfeel.belief.model import RegionModel
 from endfeel.belief.ranges import weighted_ranges
 from endfeel.belief.results import Result, telling
@@ -28,7 +28,7 @@ SURPRISING = 0.1
 
 @dataclass(frozen=True)
 class Move:
-    """What one recorded finding does to one condition's log odds, with its range over draws.
+    """What one recorded finding, or one settled rule, does to one condition's log odds, with its range over draws.
 
     direct: the finding was studied for the condition or targets it; otherwise it moves along through the starting
     chances. assumed: direct, but nobody measured it.
@@ -86,8 +86,8 @@ class Explanation:
 def explain(model: RegionModel, belief: Belief) -> Explanation:
     """Explain a belief. Costs about one recording for each finding that counts."""
     told = telling(model, belief.results)
-    without = {observable: withdraw(model, belief, observable) for observable in told}
-    moves = [move for o in told for move in _moves(model, belief, without[o], o)]
+    without = {observable: _without(model, belief, observable) for observable in told}
+    moves = [move for o, positive in told.items() for move in _moves(model, belief, without[o], o, positive)]
     moves.sort(key=lambda m: -abs(m.log_odds_change))
     return Explanation(
         tuple(moves),
@@ -100,12 +100,20 @@ def explain(model: RegionModel, belief: Belief) -> Explanation:
     )
 
 
+def _without(model: RegionModel, belief: Belief, observable: str) -> Belief:
+    """The belief without one finding, or without all findings of a rule."""
+    rule = model.observed(observable).rule
+    if rule is None:
+        return withdraw(model, belief, observable)
+    return believe(model, {o: r for o, r in belief.recorded if not rule.has(o)})
+
+
 def log_odds(chance: float) -> float:
     """log(p / (1 - p)), finite at 0 and 1."""
     return float(np.log(np.clip(chance, 1e-12, 1)) - np.log(np.clip(1 - chance, 1e-12, 1)))
 
 
-def _moves(model: RegionModel, belief: Belief, without: Belief, observable: str) -> list[Move]:
+def _moves(model: RegionModel, belief: Belief, without: Belief, observable: str, positive: bool) -> list[Move]:
     item = model.observed(observable)
     responds = set(item.plan.responds)
     assumed = {c for p in item.pairs if p.assumed for c in p.parts}
@@ -120,7 +128,7 @@ def _moves(model: RegionModel, belief: Belief, without: Belief, observable: str)
         if direct or abs(moved) >= TOLD:
             found.append(
                 Move(
-                    observable, belief.results[observable], condition, moved,
+                    observable, "positive" if positive else "negative", condition, moved,
                     min(float(lows[place]), moved), max(float(highs[place]), moved),
                     direct, direct and parts & responds <= assumed,
                 )
@@ -187,14 +195,17 @@ def _surprise(
     if len(told) < 2:
         return None
     chances = {}
-    for observable, positive in told.items():
-        probability = predict(model, without[observable], [observable])[0].probability
-        chances[observable] = probability if positive else 1 - probability
+    for observable in told:
+        if model.observed(observable).rule is None:
+            probability = predict(model, without[observable], [observable])[0].probability
+            chances[observable] = probability if told[observable] else 1 - probability
+        else:
+            chances[observable] = min(1.0, float(np.exp(belief.log_evidence - without[observable].log_evidence)))
     worst = min(chances, key=lambda o: chances[o])
     bound = min(1.0, len(told) * chances[worst])
     if bound >= SURPRISING:
         return None
-    name, result = model.observed(worst).name, belief.results[worst]
+    name, result = model.observed(worst).name, "positive" if told[worst] else "negative"
     words = (
         f"{name} {result} fits badly with the rest: given the other findings it would be {result} in about "
         f"{_one_in(chances[worst])}. Was it done as intended, on the right side, and is this the right region?"

@@ -17,6 +17,7 @@ from scipy.special import logsumexp
 from endfeel.belief.model import RegionModel, Tables
 from endfeel.belief.observed import Observed
 from endfeel.belief.ranges import effective, soften, weighted_ranges
+from endfeel.belief.refusal import BeliefError
 from endfeel.belief.results import Result, check_result, telling
 from endfeel.belief.states import mask_of, patterns_of
 from endfeel.belief.terms import (
@@ -93,6 +94,7 @@ def record(model: RegionModel, belief: Belief, observable: str, result: Result) 
     """The belief with one result more, or replaced. BeliefError where there is no such observable or result."""
     check_result(result)
     model.observed(observable)
+    _refuse_rule(model, observable)
     if observable in belief.results:
         recorded = tuple((o, result if o == observable else r) for o, r in belief.recorded)
     else:
@@ -113,6 +115,7 @@ def believe(model: RegionModel, results: Mapping[str, Result]) -> Belief:
     for observable, result in results.items():
         check_result(result)
         model.observed(observable)
+        _refuse_rule(model, observable)
     told = telling(model, results)
     return _settle(model, tuple(results.items()), {key: _all_terms(model, told, key) for key in (0, _RANGING)})
 
@@ -146,6 +149,12 @@ def state_probability_by_draw(model: RegionModel, belief: Belief) -> Floats:
     return _joint(model, 0, belief.terms[0])[0].T
 
 
+def _refuse_rule(model: RegionModel, observable: str) -> None:
+    rule = model.observed(observable).rule
+    if rule is not None:
+        raise BeliefError(f"{observable} is a rule: record its findings ({', '.join(rule.findings)})")
+
+
 def with_term(model: RegionModel, belief: Belief, group: int, terms: Mapping[int, GroupTerm | None]) -> Belief:
     """The belief with one group's term replaced (left out where None) in every set of draws: what if it told this."""
     changed = {
@@ -169,13 +178,15 @@ def _all_terms(model: RegionModel, told: Mapping[str, bool], key: int) -> Terms:
 def _with_group_renewed(
     model: RegionModel, belief: Belief, recorded: tuple[tuple[str, Result], ...], observable: str
 ) -> dict[int, Terms]:
-    told = telling(model, dict(recorded))
-    group = model.observed(observable).group
+    before, told = telling(model, belief.results), telling(model, dict(recorded))
+    # One group, unless a rule was settled or opened again: then its items' groups too.
+    changed = {o for o in {*before, *told, observable} if before.get(o) != told.get(o) or o == observable}
+    groups = {model.observed(o).group for o in changed}
     renewed: dict[int, Terms] = {}
     for key, held in belief.terms.items():
-        terms = {g: t for g, t in held.items() if g != group}
-        term = group_term(model, tables_of(model, key), told, group)
-        renewed[key] = terms if term is None else {**terms, group: term}
+        tables = tables_of(model, key)
+        anew = {g: group_term(model, tables, told, g) for g in sorted(groups)}
+        renewed[key] = {g: t for g, t in {**held, **anew}.items() if t is not None}
     return renewed
 
 
@@ -323,10 +334,18 @@ def _prediction(observable: str, joint: Floats, total: Floats) -> Prediction:
 
 
 def _entangled(model: RegionModel, item: Observed, told: Mapping[str, bool]) -> bool:
-    """Whether a grade of its sign, its coarse form or a finer reading is recorded, so that results do not multiply."""
-    return any(o in told for o in (*item.coarse_of, *item.grades)) or any(
+    """Whether its result would not simply multiply: a grade of its sign, its coarse form or a finer reading is
+    recorded, or it would settle a rule, or belongs to a settled one."""
+    if any(o in told for o in (*item.coarse_of, *item.grades)) or any(
         item.observable in model.observed(o).coarse_of for o in told
-    )
+    ):
+        return True
+    for rule in model.rules:
+        if rule.has(item.observable):
+            after = [rule.settled({**told, item.observable: result}) for result in (True, False)]
+            if rule.observable in told or after != [None, None]:
+                return True
+    return False
 
 
 def _predict_by_trying(model: RegionModel, belief: Belief, item: Observed) -> Prediction:

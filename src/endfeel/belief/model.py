@@ -23,6 +23,7 @@ from endfeel.belief.nodes import kernel, positive_given_t
 from endfeel.belief.observed import Observed
 from endfeel.belief.prior import UnionChance, solve_prior
 from endfeel.belief.refusal import BeliefError
+from endfeel.belief.rules import Rule
 from endfeel.belief.starting import StartingChance, starting_chances
 from endfeel.belief.states import codes_of, holds_any, mask_of, patterns_of
 from endfeel.catalogue.regions import Catalogue
@@ -67,8 +68,13 @@ class RegionModel:
 
     @cached_property
     def place(self) -> Mapping[str, int]:
-        """Where each observable stands in `observables`."""
-        return {observable: i for i, observable in enumerate(self.observables)}
+        """Where each observable, and after them each validated rule, stands in `fitted.observed`."""
+        return {item.observable: i for i, item in enumerate(self.fitted.observed)}
+
+    @cached_property
+    def rules(self) -> tuple[Rule, ...]:
+        """The region's validated rules, those counted in most people first."""
+        return tuple(item.rule for item in self.fitted.observed if item.rule is not None)
 
     @cached_property
     def membership(self) -> Mapping[str, NDArray[np.bool_]]:
@@ -223,7 +229,8 @@ def compile_region(
     return RegionModel(
         region=context.region, context=context, conditions=fitted.conditions, none_id=fitted.none_id,
         unions=fitted.unions, states=prior.states, log_prior=prior.log_prior, starting=starting,
-        prior_notes=prior.notes, observables=tuple(o.observable for o in fitted.observed), fitted=fitted, kappa=kappa,
+        prior_notes=prior.notes, observables=tuple(o.observable for o in fitted.observed if o.rule is None),
+        fitted=fitted, kappa=kappa,
         draws=draws,
     )
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from endfeel.belief.fit import ResponsePlan, plan_response
 from endfeel.belief.grouping import Grouping, coarse_parts, grades, group_of_finding
+from endfeel.belief.rules import Rule, rule_draws, validated_rules
 from endfeel.catalogue.entries import Finding
 from endfeel.catalogue.regions import RegionCatalogue
 from endfeel.evidence.base import EvidenceBase
@@ -39,7 +40,7 @@ class Observed:
     """One observable: what it is and is called, which group it shares, which conditions it responds to, its pairs.
 
     group: index into the region's groups. coarse_of: finer readings whose coarse form it is. grades: all grades of its
-    sign, mild first.
+    sign, mild first. rule: set where it is a validated rule, which is worked out from its findings and not recorded.
     """
 
     observable: str
@@ -51,12 +52,13 @@ class Observed:
     pairs: tuple[Pair, ...]
     coarse_of: tuple[str, ...]
     grades: tuple[str, ...]
+    rule: Rule | None = None
 
 
 def observed_of(
     evidence: EvidenceBase, edition: Edition, catalogue: RegionCatalogue
 ) -> tuple[tuple[Observed, ...], tuple[Grouping, ...]]:
-    """The observables of a region with at least one pair, studied ones first, and the groups they fall into."""
+    """The observables of a region with at least one pair, studied ones first, validated rules last; their groups."""
     column = {c: i for i, c in enumerate(catalogue.states_conditions)}
     studied = _studied(evidence, edition, catalogue)
     groups: list[Grouping] = []
@@ -82,7 +84,25 @@ def observed_of(
                 coarse_parts(observable, entry), grades(observable, entry),
             )
         )
+    for rule in validated_rules(evidence, catalogue):
+        grouping = _group_of_rule(rule, evidence, catalogue)
+        if grouping not in groups:
+            groups.append(grouping)
+        parts = _columns(catalogue, column, rule.condition)
+        pair = Pair(rule.condition, parts, rule_draws(rule, edition), assumed=False)
+        plan = plan_response((parts,))
+        observed.append(
+            Observed(rule.observable, rule.name, "", "rule", groups.index(grouping), plan, (pair,), (), (), rule)
+        )
     return tuple(observed), tuple(groups)
+
+
+def _group_of_rule(rule: Rule, evidence: EvidenceBase, catalogue: RegionCatalogue) -> Grouping:
+    """The group of its findings where they share one, else its own."""
+    items = {
+        group_of_finding(evidence.finding(f, catalogue.region), catalogue.findings.get(f)) for f in rule.findings
+    }
+    return items.pop() if len(items) == 1 else Grouping(f"only {rule.observable}", "", True)
 
 
 def _studied(

@@ -7,6 +7,7 @@ from typing import Literal, get_args
 
 from endfeel.belief.model import RegionModel
 from endfeel.belief.refusal import BeliefError
+from endfeel.belief.rules import with_rules
 
 Result = Literal["negative", "positive", "unclear", "not-done"]
 RESULTS: tuple[Result, ...] = get_args(Result)
@@ -22,10 +23,14 @@ def check_result(result: str) -> Result:
 
 
 def telling(model: RegionModel, recorded: Mapping[str, Result]) -> dict[str, bool]:
-    """Results that are evidence, as positive or not: neither unclear nor not done, and no coarse reading of which a
-    finer one is recorded."""
+    """Results that are evidence, as positive or not, by observable or validated rule.
+
+    Neither unclear nor not done; no coarse reading of which a finer one is recorded; no item of a rule that is settled,
+    in whose place the rule stands.
+    """
     decided = {o: r == "positive" for o, r in recorded.items() if r in DECISIVE}
-    return {
+    fine = {
         o: positive for o, positive in decided.items()
         if not any(part in decided for part in model.observed(o).coarse_of if part != o)
     }
+    return with_rules(fine, model.rules) if model.rules else fine
