@@ -27,8 +27,8 @@ PAIN = {"system": LOINC, "code": "72514-3", "display": "Pain severity - 0-10 ver
 
 
 def own(system: str, code: str, display: str = "") -> dict[str, Any]:
-    """A coding of one of the own code systems."""
-    made = {"system": f"{OWN}:{system}", "code": code}
+    """A coding of one of the own code systems. A code holds no white space: names that a page made up may."""
+    made = {"system": f"{OWN}:{system}", "code": "_".join(clean(code).split()) or "(empty)"}
     return {**made, "display": string(display)} if display.strip() else made
 
 

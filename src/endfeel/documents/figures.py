@@ -20,7 +20,7 @@ Because = Literal["would-not-change", "withheld", "not-today"]
 
 @dataclass(frozen=True)
 class ChanceFigure:
-    """One condition's chance now and at the start, each 0 to 1 with its range.
+    """One condition's chance now and at the start, each 0 to 1 with its range (of the start: as its source has it).
 
     source_words: where the starting chance comes from. assumed: it is our stated assumption.
     """
@@ -123,7 +123,7 @@ def figures_of(
         chances.append(
             ChanceFigure(
                 condition, _unit(now.mean), _unit(now.low), _unit(now.high),
-                _unit(was.mean), _unit(was.low), _unit(was.high),
+                _unit(was.mean), _unit(source.low) if source else None, _unit(source.high) if source else None,
                 source.source_words if source else "",
                 source.assumed if source else False,
             )

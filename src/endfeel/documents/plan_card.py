@@ -23,7 +23,7 @@ from endfeel.visits.problem import ProblemState
 from endfeel.visits.safety import precautions_from, screen_views, screens_for
 from endfeel.visits.state import VisitState
 
-MOST_FINDINGS = 10  # what one page holds and one visit bears
+MOST_FINDINGS = 8  # what one page holds in letters that can be read beside a table
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from endfeel.documents.wording import (
     day,
     moment,
     number,
+    percent,
     percent_line,
     plural,
 )
@@ -139,8 +140,8 @@ def _chance(c: ChanceFigure, names: Names) -> Line:
     told = [percent_line(c.chance, c.low, c.high)]
     if c.start is not None:
         low, high = c.start_low, c.start_high
-        start = percent_line(c.start, low, high) if low is not None and high is not None else f"{100 * c.start:.0f} %"
-        source = f" ({clean(c.source_words).rstrip('.')})" if c.source_words else ""
+        start = percent_line(c.start, low, high) if low is not None and high is not None else percent(c.start)
+        source = f": {clean(c.source_words).rstrip('.')}" if c.source_words else ""
         assumed = ", our stated assumption" if c.assumed and "assum" not in c.source_words else ""
         told.append(f"started at {start}{assumed}{source}")
     return Line("; ".join(told), names.condition(c.condition), chance_line(c.chance, c.low, c.high), mark=mark_of(c))

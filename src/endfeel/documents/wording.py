@@ -56,7 +56,7 @@ URGENCIES: dict[Urgency, str] = {
     "soon": "soon",
     "routine": "routine",
 }
-_ONE_IN = (1000, 500, 200, 100, 50, 30, 20)
+_ONE_IN = (1000, 500, 200, 100, 50, 30, 20, 15)
 
 
 def chance_words(p: float) -> str:
@@ -76,12 +76,15 @@ def chance_words(p: float) -> str:
 
 
 def range_words(low: float, high: float, p: float) -> str:
-    """The range of a chance: "3 to 8" where the chance itself is said in tenths, else with its own denominator."""
-    if high < 0.095:
-        return f"{round(low * 100)} to {max(1, round(high * 100))} in 100"
+    """The range of a chance: "3 to 8" where the chance itself is said in tenths, else with its own denominator.
+
+    A range too narrow for tenths is said in hundredths.
+    """
     lowest, highest = round(low * 10), round(high * 10)
-    tenths = f"{lowest} to {highest}" if lowest < highest else f"{lowest}"
-    return tenths if 0.07 <= p <= 0.95 else f"{tenths} in 10"
+    if high < 0.095 or lowest == highest:
+        least, most = round(low * 100), max(1, round(high * 100))
+        return f"{least} to {most} in 100" if least < most else f"{most} in 100"
+    return f"{lowest} to {highest}" if 0.07 <= p <= 0.95 else f"{lowest} to {highest} in 10"
 
 
 def chance_line(p: float, low: float, high: float) -> str:

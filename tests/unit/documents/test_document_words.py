@@ -28,6 +28,8 @@ def test_chances_are_counts(p: float, said: str) -> None:
 def test_range_stands_behind_the_chance() -> None:
     assert chance_line(0.6, 0.3, 0.8) == "about 6 in 10 (3 to 8)"
     assert chance_line(0.02, 0.01, 0.05) == "about 1 in 50 (1 to 5 in 100)"
+    assert chance_line(0.1, 0.09, 0.11) == "about 1 in 10 (9 to 11 in 100)"
+    assert chance_line(0.01, 0.01, 0.01) == "about 1 in 100 (1 in 100)"
 
 
 def test_what_is_no_chance_is_refused() -> None:
