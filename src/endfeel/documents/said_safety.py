@@ -52,7 +52,10 @@ def safety_summary(problem: ProblemState, names: Names, now: dt.datetime) -> Lin
     if waiting:
         words = f"{len(views) - len(waiting)} of {plural(len(views), 'screen')} complete; not complete: "
         return Line(words + listed([v.screen.name for v in waiting]), "Safety", "partly asked", "dashed")
-    return Line(f"{plural(len(views), 'screen')}", "Safety", "asked, none found", "strong")
+    words = plural(len(views), "screen")
+    if one_way := [view.screen.name for view in views if view.one_way]:
+        words += f"; can raise but not clear this person: {listed(one_way)}"
+    return Line(words, "Safety", "asked, none found", "strong")
 
 
 def flag_line(view: ScreenView) -> Line:

@@ -95,6 +95,21 @@ def test_a_flag_comes_first_and_says_what_raised_it() -> None:
     assert "!! " in note_text(made)
 
 
+def test_what_a_screen_cannot_clear_is_said_at_the_top() -> None:
+    old = StoryTold(problem_id=P, onset="injury", onset_date=dt.date(2026, 2, 10))
+    every = [
+        ScreenAnswered(problem_id=P, screen_id=screen.id, item_id=item.id, answer="no")
+        for screen in CATALOGUE.screens.values()
+        if "knee" in screen.regions
+        for item in screen.item
+    ]
+    context = ContextSet(problem_id=P, age=26)
+    first = told(bare(old, context, *every)).summaries[0].lines[0]
+    assert first.value == "asked, none found"
+    assert f"can raise but not clear this person: {CATALOGUE.screens[SCREEN].name}" in first.words
+    assert "not clear" not in told(bare(INJURED, context, *every)).summaries[0].lines[0].words
+
+
 def test_an_override_keeps_its_reason() -> None:
     made = told(bare(INJURED, ScreenOverridden(problem_id=P, reason="film seen elsewhere: no break")))
     assert any("film seen elsewhere" in found.words for found in lines(made, "safety"))
