@@ -5,7 +5,9 @@ worth of a finding = smallest loss now - (its burden + smallest loss expected af
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -222,23 +224,34 @@ class _Planner:
 
     def _lighter_open(self, candidate: Candidate, path: Path) -> bool:
         """Whether a lighter finding that could still be done comes first."""
-        recorded = {o.split(":")[0] for o in (*self.belief.results, *self.situation.done)}
-        for other in self.region.findings.values():
-            if not isinstance(other, HandsOn) or candidate.finding_id not in other.relatives.stronger:
-                continue
-            if other.id in recorded or path.has(other.id) or other.id not in self._available:
-                continue
-            return True
-        return False
+        return any(
+            f in self._available and f not in self._recorded and not path.has(f)
+            for f in self._lighter.get(candidate.finding_id, ())
+        )
 
-    @property
+    def _decided_by_lighter(self, candidate: Candidate, path: Path) -> bool:
+        results = {o.split(":")[0]: r for o, r in path.results}
+        lighter = self._lighter.get(candidate.finding_id, {})
+        return any(decides and results.get(f) == decides for f, decides in lighter.items())
+
+    @cached_property
+    def _lighter(self) -> dict[str, dict[str, str]]:
+        """For a finding, those that come before it because it is the stronger, and which result of them spares it."""
+        found: dict[str, dict[str, str]] = {}
+        for entry in self.region.findings.values():
+            if isinstance(entry, HandsOn):
+                for stronger in entry.relatives.stronger:
+                    found.setdefault(stronger, {})[entry.id] = entry.relatives.skip_stronger_if
+        return found
+
+    @cached_property
+    def _recorded(self) -> frozenset[str]:
+        return frozenset(o.split(":")[0] for o in (*self.belief.results, *self.situation.done))
+
+    @cached_property
     def _available(self) -> frozenset[str]:
-        cached: frozenset[str] | None = getattr(self, "_available_cache", None)
-        if cached is None:
-            _, candidates = self._sorted_out()
-            cached = frozenset(c.finding_id for c in candidates)
-            self._available_cache = cached
-        return cached
+        _, candidates = self._sorted_out()
+        return frozenset(c.finding_id for c in candidates)
 
     def _allowed(self, candidate: Candidate, path: Path) -> bool:
         left = self.situation.minutes_left
@@ -253,16 +266,6 @@ class _Planner:
         if self._lighter_open(candidate, path):
             return False
         return not self._decided_by_lighter(candidate, path)
-
-    def _decided_by_lighter(self, candidate: Candidate, path: Path) -> bool:
-        results = {o.split(":")[0]: r for o, r in path.results}
-        return any(
-            isinstance(other, HandsOn)
-            and candidate.finding_id in other.relatives.stronger
-            and bool(other.relatives.skip_stronger_if)
-            and results.get(other.id) == other.relatives.skip_stronger_if
-            for other in self.region.findings.values()
-        )
 
     def _burden(self, candidate: Candidate, path: Path) -> float:
         if path.has(candidate.finding_id):
@@ -361,7 +364,7 @@ class _Planner:
             if best is None or best[0] <= 0:
                 break
             taken.append(self._offer(best[1].candidate, best[0], best[1].prediction, path))
-        return _by_position(taken, self.situation.position)
+        return _by_position(taken, self.situation.position, self._lighter)
 
     def _why(
         self, worth_it: tuple[Offer, ...], offers: list[Offer], loss: float, kept_back: tuple[Withheld, ...]
@@ -384,14 +387,41 @@ class _Planner:
         return "no finding left could change what you do by enough to be worth its minutes and its provocation"
 
 
-def _by_position(offers: list[Offer], now: str | None) -> tuple[Stop, ...]:
-    order = [p for p in (now,) if p] + [p for p in POSITIONS if p != now]
-    stops = []
-    for position in dict.fromkeys(["any", *order]):
-        here = sorted((o for o in offers if o.position == position), key=lambda o: (o.provocation, -o.worth))
-        if here:
-            stops.append(Stop(position, tuple(here)))
+def _by_position(offers: list[Offer], now: str | None, lighter: Mapping[str, Mapping[str, str]]) -> tuple[Stop, ...]:
+    """Findings by position, the present one first and provoking ones last, but none before one that is lighter.
+
+    lighter: for a finding id, the ids of those that come before it. A position is left and taken again only where
+    nothing else keeps that order.
+    """
+    order = list(dict.fromkeys(["any", *([now] if now else []), *POSITIONS]))
+    left = list(offers)
+    stops: list[Stop] = []
+    while left:
+        most: list[Offer] = []
+        for position in order:
+            here = _in_turn([o for o in left if o.position == position], left, lighter)
+            if here and len(here) == sum(o.position == position for o in left):
+                most = here
+                break
+            most = most or here
+        # Findings that would each wait for another are done as they come.
+        most = most or left[:1]
+        stops.append(Stop(most[0].position, tuple(most)))
+        left = [o for o in left if o not in most]
     return tuple(stops)
+
+
+def _in_turn(here: list[Offer], left: list[Offer], lighter: Mapping[str, Mapping[str, str]]) -> list[Offer]:
+    """As many of `here` as need not wait for others of `left`, each after its lighter ones, provoking ones last."""
+    waiting = sorted(here, key=lambda o: (o.provocation, -o.worth))
+    taken: list[Offer] = []
+    while True:
+        open_ = {o.finding_id for o in left if o not in taken}
+        free = next((o for o in waiting if not open_ & lighter.get(o.finding_id, {}).keys()), None)
+        if free is None:
+            return taken
+        waiting.remove(free)
+        taken.append(free)
 
 
 def _worth_words(worth: float, changes: bool) -> str:

@@ -137,5 +137,5 @@ def test_what_can_not_be_simulated_is_refused(knee: RegionModel, generator: Gene
 def test_no_belief_weighs_over_the_draws_that_patients_come_from(knee: RegionModel) -> None:
     assert FRESH_BLOCK > MOST_BLOCKS
     fresh, used = knee.weighing(FRESH_BLOCK), knee.weighing(0)
-    assert not np.allclose(fresh.drawn.theta[0], used.drawn.theta[0])
+    assert not np.allclose(fresh.eta(0), used.eta(0))
     assert prior_belief(knee).effective_draws > 1

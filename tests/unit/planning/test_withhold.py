@@ -186,3 +186,10 @@ def test_safety_is_named_before_budget_and_time() -> None:
     screened = replace(crowded, screens_open=False)
     assert (why("lachman", screened, spent=99.0) or "").startswith("Fracture not excluded")
     assert "not today" in (why("lachman", replace(screened, precautions=frozenset()), spent=99.0) or "")
+
+
+def test_a_raised_emergency_goes_before_every_test_but_not_before_questions() -> None:
+    raised = Situation(sent_first="A possible fracture", screens_open=True, trauma_recent=True)
+    said = why("lachman", raised)
+    assert said is not None and said.startswith("A possible fracture: send now")
+    assert why("popping-sensation", raised) is None
