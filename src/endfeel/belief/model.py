@@ -19,7 +19,7 @@ from endfeel.belief.context import YOUNGEST, Context
 from endfeel.belief.dependence import Dependence, shipped_dependence
 from endfeel.belief.fit import response_at
 from endfeel.belief.fitted import DrawSet, FittedRegion, Residual, fit_region
-from endfeel.belief.nodes import kernel, positive_given_t
+from endfeel.belief.nodes import kernel, positive_given_t, shifted_weights
 from endfeel.belief.observed import Observed
 from endfeel.belief.prior import UnionChance, solve_prior
 from endfeel.belief.refusal import BeliefError
@@ -44,6 +44,7 @@ class RegionModel:
 
     states: bool (S, C), row 0 is no specific structure. log_prior (S,). starting: by condition id, unions and none
     included. prior_notes: what was scaled so that the starting chances can stand together. kappa: the share of z.
+    z_shift: how far this patient's irritability is assumed to lie from most people's, in standard deviations.
     """
 
     region: str
@@ -59,6 +60,7 @@ class RegionModel:
     fitted: FittedRegion
     kappa: float
     draws: int
+    z_shift: float = 0.0
     _kept: dict[int, Tables] = field(default_factory=dict, compare=False, repr=False)
 
     @cached_property
@@ -125,7 +127,7 @@ class RegionModel:
         return self._kept[-1]
 
     def p_positive(self, observable: str) -> Floats:
-        """P(positive | state) in each weighing draw, dependence averaged out, (draws, S)."""
+        """P(positive | state) in each weighing draw for a patient as irritable as most, (draws, S)."""
         tables = self.weighing()
         return tables.margin(self.place[observable])[:, tables.place[self.place[observable]]]
 
@@ -134,7 +136,8 @@ class RegionModel:
         return replace(self, draws=min(draws, self.draws), _kept={})
 
     def _tables(self, drawn: DrawSet) -> Tables:
-        return Tables(self.fitted, self.codes, drawn.first(min(self.draws, drawn.draws)), self.kappa)
+        draws = drawn.first(min(self.draws, drawn.draws))
+        return Tables(self.fitted, self.codes, draws, self.kappa, self.z_shift)
 
 
 class Tables:
@@ -144,9 +147,11 @@ class Tables:
     the pattern of each state.
     """
 
-    def __init__(self, fitted: FittedRegion, codes: Ints, drawn: DrawSet, kappa: float) -> None:
+    def __init__(
+        self, fitted: FittedRegion, codes: Ints, drawn: DrawSet, kappa: float, z_shift: float = 0.0
+    ) -> None:
         self.fitted, self.drawn, self.draws = fitted, drawn, drawn.draws
-        self.kernel = kernel(kappa)
+        self.kernel, self.z_weights = kernel(kappa), shifted_weights(z_shift)
         self.patterns: list[Ints] = []
         self.place: list[Ints] = []
         for item in fitted.observed:
@@ -190,17 +195,21 @@ def compile_region(
     kappa: float = KAPPA,
     seed: int = SEED,
     dependence: Dependence | None = None,
+    z_shift: float = 0.0,
 ) -> RegionModel:
     """The model of one patient's region.
 
     draws: weighing draws in a block; more blocks are added where a patient's results leave too few that count. kappa in
     [0, 1): the part of a group's shared variance that is the patient's irritability; the data do not tell it.
-    dependence: the shipped estimates where None. BeliefError under 16 years, since the studies are of adults.
+    dependence: the shipped estimates where None. z_shift: an assumption about this patient's irritability, within ±3; 0
+    leaves every finding's pooled accuracy as it is. BeliefError under 16 years, since the studies are of adults.
     """
     if context.age is not None and context.age < YOUNGEST:
         raise BeliefError(f"age {context.age}: no chances under {YOUNGEST}, since the studies are of adults")
     if not 0 <= kappa < 1:
         raise BeliefError(f"kappa {kappa!r}: give a number from 0 up to 1")
+    if not -3 <= z_shift <= 3:
+        raise BeliefError(f"z_shift {z_shift!r}: give a number from -3 to 3")
     if draws < 1:
         raise BeliefError(f"draws {draws!r}: give at least 1")
     region = catalogue.region(context.region)
@@ -231,7 +240,7 @@ def compile_region(
         unions=fitted.unions, states=prior.states, log_prior=prior.log_prior, starting=starting,
         prior_notes=prior.notes, observables=tuple(o.observable for o in fitted.observed if o.rule is None),
         fitted=fitted, kappa=kappa,
-        draws=draws,
+        draws=draws, z_shift=z_shift,
     )
 
 

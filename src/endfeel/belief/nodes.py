@@ -31,6 +31,16 @@ def grid(nodes: int = NODES) -> tuple[Floats, Floats]:
 
 
 @cache
+def shifted_weights(shift: float, nodes: int = NODES) -> Floats:
+    """Weights of z for a patient known to be more (or less) irritable than most: N(shift, 1) on the same nodes."""
+    points, _ = grid(nodes)
+    weights = np.exp(-0.5 * (points - shift) ** 2)
+    weights /= weights.sum()
+    weights.setflags(write=False)
+    return np.asarray(weights)
+
+
+@cache
 def kernel(kappa: float, nodes: int = NODES) -> Floats:
     """P(t node | z node), rows z, columns t, each row sums to one; (nodes, nodes). kappa in [0, 1)."""
     points, _ = grid(nodes)

@@ -79,7 +79,7 @@ def product_over_groups(
 
     Returns patterns (P,), the pattern of each state (S,), and values (P, draws, z nodes).
     """
-    _, weights = grid()
+    weights = tables.z_weights
     held, patterns = 0, np.zeros(1, dtype=np.int64)
     values = np.broadcast_to(weights, (1, tables.draws, len(weights)))
     for term in terms:

@@ -8,6 +8,7 @@ import small_world as world
 
 from endfeel.belief import BeliefError, Context, believe, compile_region, predict, prior_belief, record, withdraw
 from endfeel.belief.dependence import Dependence
+from endfeel.belief.infer import state_probability_by_draw, suppose
 from endfeel.belief.model import RegionModel
 
 NONE = "nothing-specific-knee"
@@ -138,3 +139,33 @@ def test_under_sixteen_there_are_no_chances() -> None:
 def test_a_result_that_is_none_is_refused(model: RegionModel) -> None:
     with pytest.raises(BeliefError, match="give one of negative"):
         record(model, prior_belief(model), "alpha-pull", "maybe")  # type: ignore[arg-type]
+
+
+def test_supposing_is_enough_for_looking_ahead(model: RegionModel) -> None:
+    before = believe(model, {"alpha-pull": "positive", "beta-turn": "negative"})
+    done = record(model, before, "alpha-push", "negative")
+    supposed = suppose(model, before, "alpha-push", "negative")
+    ahead = zip(predict(model, supposed, model.observables), predict(model, done, model.observables), strict=True)
+    for one, other in ahead:
+        assert one.probability == other.probability and np.array_equal(one.if_positive, other.if_positive)
+
+
+def test_an_irritable_patient_is_positive_more_often_and_it_counts_for_less(model: RegionModel) -> None:
+    calm = {o: predict(model, prior_belief(model), [o])[0] for o in ("beta-turn", "alpha-scan")}
+    sore_model = compile_region(
+        world.evidence(), world.edition(), world.catalogue(), Context("knee", onset="injury"), z_shift=1.5
+    )
+    sore = {o: predict(sore_model, prior_belief(sore_model), [o])[0] for o in calm}
+    assert sore["beta-turn"].probability > calm["beta-turn"].probability + 0.05
+    assert sore["alpha-scan"].probability == pytest.approx(calm["alpha-scan"].probability, abs=1e-9)
+    held = model.membership["beta-tear"]
+    assert sore["beta-turn"].if_positive[held].sum() < calm["beta-turn"].if_positive[held].sum()
+
+
+def test_a_thinned_model_is_the_same_model_on_fewer_draws(model: RegionModel) -> None:
+    thin = model.thin(16)
+    results = {"alpha-pull": "positive", "gamma-squeeze": "positive"}
+    assert np.array_equal(
+        state_probability_by_draw(thin, believe(thin, results)),
+        state_probability_by_draw(model, believe(model, results))[:16],
+    )
