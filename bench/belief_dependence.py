@@ -64,9 +64,9 @@ def scores(likelihoods: tuple[ClusterLikelihood, ...]) -> None:
                   + " | ".join(f"{value:.2f}" for value in score) + " |")
     print("| all | | | " + " | ".join(f"{value:.2f}" for value in total) + " |\n")
     ours, apart, fixed = total
-    print(f"Against independence the estimate {'wins' if ours > apart else 'loses'} by {abs(ours - apart):.1f}, against "
-          f"r = 0.3 for all it {'wins' if ours > fixed else 'loses'} by {abs(ours - fixed):.1f} (log probability over all "
-          "studies). It spreads its bets over r, which six studies can not narrow much; a fixed value does not.")
+    one, other = ("wins" if ours > score else "loses" for score in (apart, fixed))
+    print(f"Against independence the estimate {one} by {abs(ours - apart):.1f}, against r = 0.3 for all it {other} by "
+          f"{abs(ours - fixed):.1f} (log probability over all studies). It spreads its bets over r, which six studies can not narrow much; a fixed value does not.")
 
 
 def predicted(row: np.ndarray, found: Dependence, s: int) -> float:
