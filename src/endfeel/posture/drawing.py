@@ -6,6 +6,7 @@ Public: DrawingError, parse_drawing, draw, and from the modules below Drawing, P
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 from pydantic import ValidationError
@@ -42,7 +43,13 @@ def draw(drawing: Drawing, *, title: str, palette: Palette = SCREEN) -> str:
     title names the finding for those who can not see it. palette: SCREEN takes its colours from the page's --ink,
     --accent and --paper, PRINT has them fixed. Raises DrawingError.
     """
+    return _drawn(drawing.model_dump_json(), title, palette)
+
+
+@lru_cache(maxsize=2048)
+def _drawn(entry: str, title: str, palette: Palette) -> str:
+    """Kept, because a page shows the same few drawings again and again."""
     try:
-        return picture(drawing, title, palette)
+        return picture(Drawing.model_validate_json(entry), title, palette)
     except (JointAngleError, PlaceError, ViewError) as error:
         raise DrawingError(f"{title}: {error}") from None
