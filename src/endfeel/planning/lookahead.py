@@ -11,14 +11,13 @@ the loss is taken: averaging worth over draws would credit tests with knowledge 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from endfeel.belief import Belief, Prediction, RegionModel, Result, predict
-from endfeel.belief.results import telling
-from endfeel.belief.terms import group_term
+from endfeel.belief.infer import suppose
 from endfeel.planning.decide import ActionTable, smallest_loss
 
 Floats = NDArray[np.float64]
@@ -122,20 +121,6 @@ def search(
         for b in first
     )
     return Search(root.stop, found, settled, nodes)
-
-
-def suppose(model: RegionModel, belief: Belief, observable: str, result: Result) -> Belief:
-    """As much of the belief after one more result as predict() reads: its group's term in the first block of draws.
-
-    Its chances, weights and ranges are those from before, at half the cost of recording.
-    """
-    recorded = (*belief.recorded, (observable, result))
-    group = model.observed(observable).group
-    term = group_term(model, model.weighing(), telling(model, dict(recorded)), group)
-    terms = {g: t for g, t in belief.terms[0].items() if g != group}
-    if term is not None:
-        terms[group] = term
-    return replace(belief, recorded=recorded, terms={0: terms})
 
 
 @dataclass(frozen=True)

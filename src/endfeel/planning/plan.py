@@ -20,6 +20,7 @@ from endfeel.evidence.base import EvidenceBase
 from endfeel.planning.costs import Costs
 from endfeel.planning.decide import (
     ACTION_WORDS,
+    Action,
     ActionTable,
     Decision,
     action_table,
@@ -123,15 +124,15 @@ def decision_now(model: RegionModel, belief: Belief, region: RegionCatalogue, co
     return decide(table, belief.state_probability, region, model.states, model.conditions, costs)
 
 
-def decision_words(decision: Decision, region: RegionCatalogue) -> str:
-    """A decision in one line: what is done and for which care, the two likeliest at most."""
-    done = [a for a in decision.by_group if a.action != "set-aside"][:2]
+def decision_words(decision: Decision, region: RegionCatalogue, most: int | None = 2) -> str:
+    """A decision in one line: what is done and for which care, the `most` likeliest at most (None for all)."""
+    done = [a for a in decision.by_group if a.action != "set-aside"][:most]
     if not done:
         return ACTION_WORDS["set-aside"]
-    if len({a.action for a in done}) == 1:
-        groups = " and ".join(_lower(region.care[a.care_group].name) for a in done)
-        return f"{ACTION_WORDS[done[0].action]}: {groups}"
-    return "; ".join(f"{ACTION_WORDS[a.action]}: {_lower(region.care[a.care_group].name)}" for a in done)
+    by_action: dict[Action, list[str]] = {}
+    for advice in done:
+        by_action.setdefault(advice.action, []).append(_lower(region.care[advice.care_group].name))
+    return "; ".join(f"{ACTION_WORDS[action]}: {' and '.join(groups)}" for action, groups in by_action.items())
 
 
 class _Planner:

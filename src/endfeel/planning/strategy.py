@@ -34,8 +34,8 @@ ADDED_UP = 8
 
 @dataclass(frozen=True)
 class End:
-    """Where the examination stops. reach: share of patients who get here. words: what is done. stopped: nothing left
-    is worth its burden (else the strategy is as deep as was asked for)."""
+    """Where the examination stops. reach: share of patients who get here. words: all that is done. stopped: nothing
+    left is worth its burden (else the strategy is as deep as was asked for)."""
 
     reach: float
     decision: Decision
@@ -206,9 +206,7 @@ def battery_outcome(
     findings = {c.finding_id: c for c in battery}
     moves = battery_moves(battery, situation)
     minutes = sum(c.minutes for c in findings.values())
-    burden = moves * costs.reposition + sum(
-        costs.burden(c.minutes, c.provocation, False, situation.irritability) for c in findings.values()
-    )
+    burden = battery_burden(battery, costs, situation)
     observables = tuple(c.observable for c in battery)
     if len(battery) <= ADDED_UP:
         loss, error = _added_up(model, table, observables), 0.0
@@ -224,6 +222,14 @@ def battery_moves(battery: tuple[Candidate, ...], situation: Situation) -> int:
     positions = {c.position for c in battery if c.position != "any"}
     known = situation.position is not None
     return max(len(positions - {situation.position}) - (not known), 0) if positions else 0
+
+
+def battery_burden(battery: tuple[Candidate, ...], costs: Costs, situation: Situation) -> float:
+    """What findings done position by position cost in minutes, provocation and moving the patient."""
+    findings = {c.finding_id: c for c in battery}
+    return battery_moves(battery, situation) * costs.reposition + sum(
+        costs.burden(c.minutes, c.provocation, False, situation.irritability) for c in findings.values()
+    )
 
 
 def strategy_text(found: Strategy) -> str:
@@ -298,7 +304,7 @@ class _Grower:
 
     def _end(self, belief: Belief, reach: float, *, stopped: bool) -> End:
         decision = decision_now(self.model, belief, self.region, self.costs)
-        return End(reach, decision, decision_words(decision, self.region), stopped)
+        return End(reach, decision, decision_words(decision, self.region, most=None), stopped)
 
 
 def _same_end(one: Step | End, other: Step | End) -> bool:

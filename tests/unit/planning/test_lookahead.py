@@ -8,12 +8,12 @@ from functools import cached_property
 import numpy as np
 import pytest
 
-from endfeel.belief import Belief, Context, RegionModel, believe, compile_region, predict, prior_belief, record
+from endfeel.belief import Belief, Context, RegionModel, believe, compile_region, predict
 from endfeel.catalogue import load_catalogue
 from endfeel.evidence import load_evidence
 from endfeel.planning import Costs, default_costs
 from endfeel.planning.decide import ActionTable, action_table, smallest_loss
-from endfeel.planning.lookahead import Candidate, Path, Search, search, suppose
+from endfeel.planning.lookahead import Candidate, Path, Search, search
 from endfeel.pooling import load_edition
 
 EVIDENCE, CATALOGUE = load_evidence(), load_catalogue()
@@ -219,18 +219,3 @@ def test_the_search_is_the_same_every_time(model: RegionModel) -> None:
     losses = [[(s.candidate.observable, s.loss) for s in found.first] for found in (one, again)]
     assert losses[0] == losses[1]
     assert one.nodes == again.nodes
-
-
-def test_supposing_a_result_predicts_as_recording_it_does(model: RegionModel) -> None:
-    results = (("lachman", "positive"), ("joint-line-tenderness:medial", "negative"), ("giving-way", "positive"))
-    supposed = recorded = prior_belief(model)
-    for observable, result in results:
-        told = "positive" if result == "positive" else "negative"
-        supposed = suppose(model, supposed, observable, told)
-        recorded = record(model, recorded, observable, told)
-    # Coarse readings are never candidates: their finer ones are.
-    left = [o for o in model.observables if o not in dict(results) and not model.observed(o).coarse_of]
-    for one, other in zip(predict(model, supposed, left), predict(model, recorded, left), strict=True):
-        assert one.probability == pytest.approx(other.probability, abs=1e-12)
-        assert one.if_positive == pytest.approx(other.if_positive, abs=1e-12)
-        assert one.if_negative == pytest.approx(other.if_negative, abs=1e-12)

@@ -220,3 +220,10 @@ def test_no_time_means_no_steps(knee: RegionModel) -> None:
 def test_a_depth_of_nothing_is_refused(knee: RegionModel) -> None:
     with pytest.raises(ValueError, match="at least 1"):
         strategy(EVIDENCE, knee, CATALOGUE, COSTS, FRESH, depth=0, rng=np.random.default_rng(1))
+
+
+def test_two_ends_of_one_step_read_differently(grown: Strategy) -> None:
+    """Whatever differs in what is done is in the words, however many things are done."""
+    for step in grown.steps():
+        if isinstance(step.if_positive, End) and isinstance(step.if_negative, End):
+            assert step.if_positive.words != step.if_negative.words
