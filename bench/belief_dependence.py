@@ -66,7 +66,8 @@ def scores(likelihoods: tuple[ClusterLikelihood, ...]) -> None:
     ours, apart, fixed = total
     one, other = ("wins" if ours > score else "loses" for score in (apart, fixed))
     print(f"Against independence the estimate {one} by {abs(ours - apart):.1f}, against r = 0.3 for all it {other} by "
-          f"{abs(ours - fixed):.1f} (log probability over all studies). It spreads its bets over r, which six studies can not narrow much; a fixed value does not.")
+          f"{abs(ours - fixed):.1f} (log probability over all studies). It spreads "
+          "its bets over r, which six studies can not narrow much; a fixed value does not.")
 
 
 def predicted(row: np.ndarray, found: Dependence, s: int) -> float:

@@ -10,7 +10,7 @@ from typing import Literal, get_args
 from endfeel.belief.refusal import BeliefError
 
 Setting = Literal["primary", "secondary", "tertiary", "sports", "emergency", "military", "mixed"]
-Onset = Literal["injury", "gradual"]
+Onset = Literal["injury", "gradual", "unknown"]
 
 SETTINGS: tuple[Setting, ...] = get_args(Setting)
 YOUNGEST = 16
@@ -20,8 +20,9 @@ YOUNGEST = 16
 class Context:
     """The region, the setting and the person.
 
-    age in years, days_since_injury in days; None where not known. chances: set by hand, from 0 to 1, by condition id
-    (finest, union, or "no specific structure"). BeliefError where a value is none that can be.
+    onset: how it began; "unknown" where nobody asked. age in years, days_since_injury in days; None where not known.
+    chances: set by hand, from 0 to 1, by condition id (finest, union, or "no specific structure"). BeliefError where a
+    value is none that can be.
     """
 
     region: str

@@ -2,12 +2,13 @@
 
 Which published lines may serve:
 
-- selected_by: people who came with the complaint itself. `acute-trauma` lines serve an injury; all others serve a
-  gradual onset, and then only conditions that the catalogue gives one. `sport` lines serve sport and service clinics.
+- selected_by: people who came with the complaint itself. `acute-trauma` lines serve an injury; all others serve an
+  unknown onset, and a gradual one for conditions that the catalogue gives one. `sport` lines serve sport and service
+  clinics.
   Volunteers did not come with the complaint and do not serve; nor do people selected by a suspicion, a finding, a scan,
   an operation, a block, another injury or disease.
 - Where people come unsent (primary, sports, military, emergency), people sent on by someone else do not serve: neither
-  `specialist-referral` lines nor, for a gradual onset, any line from secondary or tertiary care.
+  `specialist-referral` lines nor, unless it was an injury, any line from secondary or tertiary care.
 - counting: every way of counting, but a count on a scan only for a lesion, since a scan shows what need not hurt.
 - age: a line with a printed window, narrower than all adults, serves known ages inside it only.
 - setting: the context's own, else the nearest that has a line, which is borrowed.
@@ -143,7 +144,7 @@ def pool_lines(rows: Iterable[PrevalenceRow], borrowed: bool) -> tuple[float, fl
 def _sent_on(row: PrevalenceRow, context: Context) -> bool:
     if context.setting not in UNSENT:
         return False
-    referred = row.setting in ("secondary", "tertiary") and context.onset == "gradual"
+    referred = row.setting in ("secondary", "tertiary") and context.onset != "injury"
     return referred or "specialist-referral" in row.selected_by
 
 
@@ -175,9 +176,11 @@ def _published(
 
 
 def _assumed(condition: Condition, context: Context) -> StartingChance:
-    how = "an injury" if context.onset == "injury" else "a gradual onset"
-    if context.onset in condition.assumed_chance:
-        chance = float(condition.assumed_chance[context.onset])
+    how = {"injury": "an injury", "gradual": "a gradual onset", "unknown": "an onset not told"}[context.onset]
+    assumed: dict[str, float] = {**condition.assumed_chance}
+    asked = ("injury", "gradual") if context.onset == "unknown" else (context.onset,)
+    if any(onset in assumed for onset in asked):
+        chance = sum(assumed.get(onset, NOT_EXPECTED) for onset in asked) / len(asked)
         words = f"assumed by Endfeel for {how} in direct-access primary care; nothing usable was published"
     else:
         chance = NOT_EXPECTED

@@ -60,6 +60,14 @@ def test_a_line_of_any_complaint_says_nothing_of_what_only_injuries_do() -> None
     assert found.assumed and found.chance == pytest.approx(0.02)
 
 
+def test_where_nobody_asked_how_it_began_any_complaint_counts_and_assumptions_are_averaged() -> None:
+    unknown = Context("knee", onset="unknown")
+    line = world.prevalence("alpha-tear", 40, 280, setting="mixed")
+    assert chance("alpha-tear", unknown, line).rows == (line,)
+    assert chance("alpha-tear", unknown).chance == pytest.approx((0.20 + 0.02) / 2)
+    assert chance("alpha-tear", unknown, world.prevalence("alpha-tear", 28, 134, selected="acute-trauma")).assumed
+
+
 def test_a_borrowed_line_is_widened_and_says_so() -> None:
     own = chance("gamma-pain", GRADUAL, world.prevalence("gamma-pain", 30, 100))
     borrowed = chance("gamma-pain", GRADUAL, world.prevalence("gamma-pain", 30, 100, setting="mixed"))
