@@ -177,7 +177,7 @@ def _published(
 
 def _assumed(condition: Condition, context: Context) -> StartingChance:
     how = {"injury": "an injury", "gradual": "a gradual onset", "unknown": "an onset not told"}[context.onset]
-    assumed: dict[str, float] = {**condition.assumed_chance}
+    assumed: dict[str, float] = {str(onset): float(p) for onset, p in condition.assumed_chance.items()}
     asked = ("injury", "gradual") if context.onset == "unknown" else (context.onset,)
     if any(onset in assumed for onset in asked):
         chance = sum(assumed.get(onset, NOT_EXPECTED) for onset in asked) / len(asked)
