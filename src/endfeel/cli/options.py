@@ -18,7 +18,7 @@ from endfeel.pooling.edition import Edition, load_edition
 Region = Annotated[str, typer.Argument(help="knee, shoulder, hip and so on")]
 SettingOption = Annotated[str, typer.Option("--setting", help=f"one of {', '.join(get_args(Setting))}")]
 AgeOption = Annotated[int | None, typer.Option("--age", help="whole years")]
-OnsetOption = Annotated[str, typer.Option("--onset", help="injury or gradual; sets the starting chances")]
+OnsetOption = Annotated[str, typer.Option("--onset", help="injury, gradual or unknown; sets the starting chances")]
 ChanceOption = Annotated[list[str] | None, typer.Option("--chance", help="CONDITION=P, a starting chance set by hand")]
 RecordOption = Annotated[
     list[str] | None,

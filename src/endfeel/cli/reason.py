@@ -40,7 +40,7 @@ def belief_command(
     region: Region,
     setting: SettingOption = "primary",
     age: AgeOption = None,
-    onset: OnsetOption = "gradual",
+    onset: OnsetOption = "unknown",
     chance: ChanceOption = None,
     record: RecordOption = None,
     json: Json = False,
@@ -82,7 +82,7 @@ def plan_command(
     region: Region,
     setting: SettingOption = "primary",
     age: AgeOption = None,
-    onset: OnsetOption = "gradual",
+    onset: OnsetOption = "unknown",
     chance: ChanceOption = None,
     record: RecordOption = None,
     precaution: Annotated[

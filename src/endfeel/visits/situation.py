@@ -19,7 +19,7 @@ STRONGLY_PROVOKING = 2  # grade in findings.csv from which consent to provoking 
 def context_of(problem: ProblemState, on: dt.date | None = None) -> Context:
     """What belief starts from. on: the day of the visit; the day the problem was added where left out.
 
-    An onset that was not told, or was sudden without an injury, counts as gradual.
+    A sudden onset without an injury counts as gradual; one that was not told is unknown.
     """
     today = on or problem.added.at.date()
     injury = problem.story.onset == "injury"
@@ -28,7 +28,7 @@ def context_of(problem: ProblemState, on: dt.date | None = None) -> Context:
         setting=problem.setting,
         age=problem.age(today),
         sex=problem.person.sex,
-        onset="injury" if injury else "gradual",
+        onset="injury" if injury else "unknown" if problem.story.onset is None else "gradual",
         days_since_injury=problem.days_since_onset(today) if injury else None,
         chances=problem.context.chances or {},
     )

@@ -106,6 +106,8 @@ def test_context_for_belief() -> None:
     assert (context.region, context.setting, context.age, context.sex) == ("knee", "sports", 36, "female")
     assert (context.onset, context.days_since_injury, context.chances["acl-tear"]) == ("injury", 10, 0.4)
     assert context_of(problem(ContextSet(problem_id="p1", setting="tertiary", age=60))).setting == "tertiary"
+    assert context_of(problem()).onset == "unknown"
+    assert context_of(problem(StoryTold(problem_id="p1", onset="sudden-no-injury"))).onset == "gradual"
 
 
 def test_situation_for_planning() -> None:
