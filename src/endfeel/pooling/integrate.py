@@ -6,6 +6,7 @@ importance sampling with antithetic noise, so that small counts far from a Gauss
 
 from __future__ import annotations
 
+import zlib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -49,21 +50,23 @@ def integrate_pair(
     lines: Sequence[Line],
     mean: Array,
     covariance: Array,
-    rng: np.random.Generator,
+    seed: int,
 ) -> tuple[Array, Array]:
     """Log marginal likelihood of the lines for each used draw (D,), and one draw of mu for each (D, 2).
 
     used (D,): indices of the edition's draws; mean (D, 2), covariance (D, 2, 2): of mu before its lines are seen.
+    The noise of a line follows from the seed and the line alone, so that in a ratio of two marginal likelihoods what
+    the lines have in common cancels.
     """
     draws = used.size
     if not lines:
-        noise = rng.standard_normal((draws, 2))
+        noise = np.random.default_rng([seed]).standard_normal((draws, 2))
         return np.zeros(draws), mean + planar.apply(planar.lower_factor(covariance), noise)
     problem = _problem(edition, used, condition, lines, mean, covariance)
     mu, theta, inner, outer = _mode(problem)
     inner_lower = planar.lower_factor(planar.inverse(inner))
     outer_lower = planar.lower_factor(planar.inverse(outer))
-    half: Array = rng.standard_normal((PROPOSALS // 2, draws, 1 + len(lines), 2))
+    half = _noise(lines, draws, seed)
     log_ratio = np.empty((PROPOSALS, draws))
     proposed = np.empty((PROPOSALS, draws, 2))
     carry = planar.inverse(inner) @ problem.row_precision
@@ -77,7 +80,7 @@ def integrate_pair(
         log_ratio[m] = _log_joint(problem, proposed[m], moved) + 0.5 * (mirrored**2).sum(axis=(-2, -1)) + log_scale
     log_z = logsumexp(log_ratio, axis=0) - np.log(PROPOSALS)
     share = np.exp(log_ratio - logsumexp(log_ratio, axis=0))
-    pick = (rng.random(draws) > np.cumsum(share, axis=0)[:-1]).sum(axis=0)
+    pick = (np.random.default_rng([seed, draws]).random(draws) > np.cumsum(share, axis=0)[:-1]).sum(axis=0)
     return log_z, proposed[pick, np.arange(draws)]
 
 
@@ -112,6 +115,20 @@ class _SplitLines:
     misses: Array
     sizes: Array
     log_weight: Array
+
+
+def _noise(lines: Sequence[Line], draws: int, seed: int) -> Array:
+    """Standard normals (PROPOSALS / 2, D, 1 + R, 2): first those of mu, then each line's own."""
+    seen: Counter[str] = Counter()
+    noise = np.empty((PROPOSALS // 2, draws, 1 + len(lines), 2))
+    noise[:, :, 0] = np.random.default_rng([seed]).standard_normal((PROPOSALS // 2, draws, 2))
+    for r, line in enumerate(lines):
+        place = f"{line.source.table}:{line.source.line}" if line.source else "own"
+        name = f"{line.study_id} {place}"
+        seen[name] += 1
+        key = zlib.crc32(f"{name} {seen[name]}".encode())
+        noise[:, :, 1 + r] = np.random.default_rng([seed, key]).standard_normal((PROPOSALS // 2, draws, 2))
+    return noise
 
 
 def _problem(

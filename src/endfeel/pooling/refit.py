@@ -142,8 +142,8 @@ def refit_pair(
     used = np.arange(0, edition.draws, step)
     mean, covariance = edition.pair_centre(kind, condition)
     mean, covariance = mean[used], covariance[used]
-    before, _ = integrate_pair(edition, used, condition, old, mean, covariance, rng)
-    after, drawn = integrate_pair(edition, used, condition, new, mean, covariance, rng)
+    before, _ = integrate_pair(edition, used, condition, old, mean, covariance, seed)
+    after, drawn = integrate_pair(edition, used, condition, new, mean, covariance, seed)
     weights, k = smoothed_weights(after - before)
     good = trusted(k, weights)
     if not good:
