@@ -132,7 +132,7 @@ def decision_words(decision: Decision, region: RegionCatalogue, most: int | None
     by_action: dict[Action, list[str]] = {}
     for advice in done:
         by_action.setdefault(advice.action, []).append(_lower(region.care[advice.care_group].name))
-    return "; ".join(f"{ACTION_WORDS[action]}: {' and '.join(groups)}" for action, groups in by_action.items())
+    return "; ".join(f"{ACTION_WORDS[action]}: {_listed(groups)}" for action, groups in by_action.items())
 
 
 class _Planner:
@@ -438,6 +438,10 @@ def _information(table: ActionTable, prediction: Prediction) -> float:
     entropy = -(chance * np.log(chance) + (1 - chance) * np.log(1 - chance))
     p = prediction.probability
     return float((entropy[2] - p * entropy[0] - (1 - p) * entropy[1]).sum())
+
+
+def _listed(words: list[str]) -> str:
+    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
 
 
 def _lower(name: str) -> str:

@@ -266,3 +266,14 @@ def test_a_position_is_taken_twice_only_where_nothing_else_keeps_the_order() -> 
     order = [o.observable for s in found for o in s.offers]
     assert order.index("a") < order.index("b") < order.index("c") and len(found) == 3
     assert sorted(order) == ["a", "b", "c", "d"]
+
+
+def test_a_decision_in_words_names_as_many_kinds_of_care_as_asked(knee: RegionModel) -> None:
+    found = ("lachman", "anterior-drawer", "joint-line-fullness", "valgus-stress-laxity-30")
+    decision = decision_now(knee, believe(knee, dict.fromkeys(found, "positive")), REGION, COSTS)
+    done = [a for a in decision.by_group if a.action != "set-aside"]
+    assert len(done) > 2
+    short, whole = decision_words(decision, REGION), decision_words(decision, REGION, most=None)
+    named = [REGION.care[a.care_group].name.lower() for a in done]
+    assert all(name in whole.lower() for name in named)
+    assert sum(name in short.lower() for name in named) == 2
