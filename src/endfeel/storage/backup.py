@@ -87,6 +87,8 @@ def _write(store: Store, draft: Path) -> Contents:
                 raw = connection.connection.driver_connection
                 assert isinstance(raw, sqlite3.Connection)
                 raw.backup(target)
+                target.execute("DELETE FROM sessions")
+                target.commit()
                 target.execute("PRAGMA journal_mode=DELETE")  # one file, without a journal beside it
             finally:
                 target.close()

@@ -15,12 +15,13 @@ from endfeel.storage.connect import WRITE
 from endfeel.storage.store import Store
 
 BATCH = 2000
-_COPIED: tuple[Table, ...] = (t.visits, t.events, t.settings)
+# Sessions are left behind: nobody is signed in to a copy.
+_COPIED: tuple[Table, ...] = (t.visits, t.events, t.settings, t.audit, t.accounts, t.devices)
 
 
 @dataclass(frozen=True)
 class Contents:
-    """What a store holds. digest: SHA-256 over every visit, event and setting in a fixed order."""
+    """What a store holds. digest: SHA-256 over every row of the copied tables in a fixed order."""
 
     visits: int
     events: int
@@ -51,7 +52,7 @@ def contents(connection: Connection) -> Contents:
 
 
 def copy_rows(source: Connection, target: Store) -> None:
-    """Copy all visits, events and settings into an empty store, and make its read model."""
+    """Copy everything that is not derived into an empty store, and make its read model."""
     with target.engine.connect().execution_options(**{WRITE: True}) as connection, connection.begin():
         for table in _COPIED:
             batch: list[dict[str, Any]] = []

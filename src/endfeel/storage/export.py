@@ -15,6 +15,7 @@ from sqlalchemy import select
 
 from endfeel.catalogue import load_catalogue
 from endfeel.storage import tables as t
+from endfeel.storage.audit import AuditTrail, audit_lines
 from endfeel.storage.deidentify import Pseudonyms, deidentify, vocabulary
 from endfeel.storage.faults import StoreError, explained
 from endfeel.storage.store import Store
@@ -25,6 +26,7 @@ VISIT_COLUMNS = (
     "visit_id", "patient_code", "birth_year", "sex", "setting", "opened_at", "last_at", "status", "problems",
     "findings", "decisions", "review_on", "previous_visit_id", "edition", "software",
 )  # fmt: skip
+SECRET_SETTINGS = frozenset({"page-secret"})  # what only this installation may know
 EVENT_COLUMNS = ("visit_id", "seq", "at", "actor", "client_id", "type", "problem_id", "about", "side", "value", "event")
 
 
@@ -51,8 +53,9 @@ def export(
             visits = _visits(store, deidentified, rng, words)
             count = _write(draft, visits)
             if not deidentified:
-                settings = json.dumps(store.settings(), indent=2) + "\n"
-                (draft / "settings.json").write_text(settings, encoding="utf-8")
+                settings = {key: value for key, value in store.settings().items() if key not in SECRET_SETTINGS}
+                (draft / "settings.json").write_text(json.dumps(settings, indent=2) + "\n", encoding="utf-8")
+                _write_audit(store, draft / "audit.csv")
             readme = _README + (_WITHOUT_NAMES if deidentified else _WITH_NAMES)
             (draft / "README.txt").write_text(readme, encoding="utf-8")
             if directory.exists():
@@ -95,6 +98,15 @@ def _write(folder: Path, visits: Iterator[tuple[StoredEvent, ...]]) -> int:
                 event_rows.writerow(_event_row(stored))
             visit_rows.writerow(_visit_row(replay(events)))
     return count
+
+
+def _write_audit(store: Store, file: Path) -> None:
+    trail = AuditTrail(store.url.render_as_string(hide_password=False))
+    try:
+        with file.open("w", encoding="utf-8", newline="") as lines:
+            lines.writelines(audit_lines(trail.everything()))
+    finally:
+        trail.close()
 
 
 def _event_row(stored: StoredEvent) -> list[Any]:
@@ -151,7 +163,12 @@ visits.csv    one line for each visit as it stands after all corrections.
 
 UTF-8, comma-separated, times in UTC (ISO 8601).
 """
-_WITH_NAMES = "\nThis export holds personal data: keep it as you keep the records.\n"
+_WITH_NAMES = """
+audit.csv     who read or wrote what, when, and from where.
+settings.json what the clinic set.
+
+This export holds personal data: keep it as you keep the records.
+"""
 _WITHOUT_NAMES = """
 Days were moved by one number of days for all visits of a patient. Typed text, initials, codes, names of examiners and
 ids were left out or replaced by random ones. Ages over 90 are given as 90. What remains may still tell one person from

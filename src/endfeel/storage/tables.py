@@ -71,3 +71,55 @@ visit_lines = Table(
     Column("search", Text, nullable=False),
     Column("line", Text, nullable=False),
 )
+
+# Append-only, as the events are: who read or wrote what, when, and from where. No text of a patient stands in it.
+audit = Table(
+    "audit",
+    metadata,
+    Column("entry_id", String(40), primary_key=True),  # sorts by the order in which entries were made
+    Column("at", Moment, nullable=False, index=True),
+    Column("who", String(200), nullable=False, index=True),
+    Column("role", String(20), nullable=False),
+    Column("what", String(20), nullable=False),
+    Column("page", String(300), nullable=False),
+    Column("visit_id", String(120), nullable=True, index=True),
+    Column("status", Integer, nullable=False),
+    Column("source", String(100), nullable=False),
+    Column("device", String(60), nullable=False),
+)
+
+# An account is never deleted, only retired: its name stands beside recordings.
+accounts = Table(
+    "accounts",
+    metadata,
+    Column("name_key", String(120), primary_key=True),
+    Column("name", String(60), nullable=False),
+    Column("role", String(20), nullable=False),
+    Column("password", Text, nullable=False),
+    Column("made_at", Moment, nullable=False),
+    Column("made_by", String(200), nullable=False),
+    Column("retired_at", Moment, nullable=True),
+)
+
+devices = Table(
+    "devices",
+    metadata,
+    Column("device_id", String(40), primary_key=True),
+    Column("name", String(60), nullable=False),
+    Column("token_hash", String(64), nullable=False, unique=True),
+    Column("paired_at", Moment, nullable=False),
+    Column("paired_by", String(200), nullable=False),
+    Column("revoked_at", Moment, nullable=True),
+)
+
+# Tokens are kept as digests only: who reads the store can not sign in with what stands here.
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("token_hash", String(64), primary_key=True),
+    Column("name_key", String(120), ForeignKey("accounts.name_key"), nullable=False, index=True),
+    Column("device_id", String(40), ForeignKey("devices.device_id"), nullable=True, index=True),
+    Column("made_at", Moment, nullable=False),
+    Column("seen_at", Moment, nullable=False),
+    Column("ends_at", Moment, nullable=False),
+)
