@@ -62,7 +62,7 @@ def test_no_page_holds_inline_script_style_or_anything_from_outside(person: Pers
         found = _Loads()
         found.feed(person.get(path).text)
         assert found.inline == [], (path, found.inline)
-        assert all(a.startswith("/static/") for a in found.loaded), (path, found.loaded)
+        assert all(re.match(r"/(static|evidence)/", a) for a in found.loaded), (path, found.loaded)
 
 
 def test_pages_say_who_may_load_what(person: Person) -> None:
@@ -98,7 +98,9 @@ def test_from_a_chance_to_its_studies_in_two_steps(person: Person, problem: str)
     finding = next(m for m in condition["moves"] if m["observable"] == "lachman")
     opened = person.json(finding["href"])
     source = next(s for s in opened["sources"] if s["condition"] == "acl-tear")
-    assert person.json(source["href"])["studies"], "the studies lie behind the finding"
+    (section,) = person.json(source["href"])["sections"]
+    assert section["studies"], "the studies lie behind the finding"
+    assert person.json(condition["evidence"])["pairs"], "and behind the condition, in two taps from the bench"
 
 
 def test_an_unknown_address_is_one_clear_line(person: Person) -> None:

@@ -29,6 +29,7 @@ from endfeel.web import (
     closing_routes,
     device_routes,
     evidence_routes,
+    pair_routes,
     paper_routes,
     safety_routes,
     visit_routes,
@@ -62,7 +63,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     parts = (
         device_routes, clinic_routes, bench_routes, closing_routes, paper_routes, safety_routes, visit_routes,
-        evidence_routes,
+        evidence_routes, pair_routes,
     )  # fmt: skip
     for part in parts:
         app.include_router(part.router)

@@ -66,6 +66,7 @@ class ConditionPage:
     look_further: str
     set_aside: str
     disagree: tuple[str, ...]
+    evidence: str
     back: str
 
 
@@ -133,6 +134,7 @@ def condition_page(
             for r in model.residuals
             if r.condition == condition and r.disagree
         ),
+        evidence=f"/evidence/{problem.region}/condition/{condition}",
         back=f"{base}/bench",
     )
 

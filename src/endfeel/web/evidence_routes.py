@@ -1,4 +1,4 @@
-"""The evidence pages: regions, what each finding can do, and the studies behind one pair.
+"""The evidence by region: how much was read, and what each finding can do.
 
 Public: router.
 """
@@ -8,7 +8,8 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from endfeel.web.device_routes import AtDesk
-from endfeel.web.evidence_view import EvidencePage, PairPage, RegionsPage, evidence_page, pair_page, regions_page
+from endfeel.web.evidence_view import RegionPage, RegionsPage, region_page, regions_page
+from endfeel.web.evidence_words import USUAL_LEAST
 from endfeel.web.respond import pages
 
 router = APIRouter()
@@ -19,16 +20,18 @@ def regions(desk: AtDesk) -> RegionsPage:
     return regions_page(desk)
 
 
-def evidence(desk: AtDesk, region: str, condition: str = "", q: str = "") -> EvidencePage:
-    """The findings of a region by what they can do."""
-    return evidence_page(desk, region, condition[:120], q.strip()[:100])
-
-
-def pair(desk: AtDesk, region: str, observable: str, condition: str) -> PairPage:
-    """One finding for one condition, with its studies."""
-    return pair_page(desk, region, observable, condition)
+def region(
+    desk: AtDesk,
+    region: str,
+    condition: str = "",
+    q: str = "",
+    can: str = "",
+    least: int = USUAL_LEAST,
+    sort: str = "telling",
+) -> RegionPage:
+    """The findings of a region, sorted and filtered by what they can do."""
+    return region_page(desk, region, condition=condition[:120], query=q.strip()[:100], can=can, least=least, sort=sort)
 
 
 pages(router, "/evidence", "evidence.html", regions)
-pages(router, "/evidence/{region}", "evidence_region.html", evidence)
-pages(router, "/evidence/{region}/{observable}/{condition}", "evidence_pair.html", pair)
+pages(router, "/evidence/{region}", "evidence_region.html", region)

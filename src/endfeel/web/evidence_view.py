@@ -1,33 +1,36 @@
-"""The evidence: what each finding of a region is worth, and the studies behind one pair.
+"""The evidence by region: how much was read, and what each finding can do.
 
-Public: RegionsPage, EvidencePage, PairPage, regions_page, evidence_page, pair_page.
+Public: RegionsPage, RegionPage, regions_page, region_page, pair_lines.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from urllib.parse import urlencode
 
-from endfeel.evidence.rows import AccuracyRow, RatesRow
-from endfeel.pooling.summary import Interval, PooledAccuracy
 from endfeel.web import words
 from endfeel.web.desk import Desk
+from endfeel.web.evidence_words import (
+    CAN,
+    LEAST,
+    TICKS,
+    USUAL_LEAST,
+    PairLine,
+    RatioTick,
+    can_do,
+    check_region,
+    pair_line,
+)
 from endfeel.web.refused import Refused
 
-# Mean likelihood ratios from which a result does something: the customary 5 and 1/5 (Jaeschke, Guyatt & Sackett 1994).
-RULES_IN, RULES_OUT = 5.0, 0.2
-CAN = (("both", "Rules in and out"), ("in", "Rules in"), ("out", "Rules out"), ("neither", "Neither by itself"))
-_BASIS = {
-    "counts": "printed counts",
-    "derived": "derived counts",
-    "solved": "solved from rates",
-    "approx": "approximate",
-}
-_KINDS = {
-    "paper-table": "a table of the paper",
-    "paper-text": "the paper's text",
-    "abstract": "the abstract",
-    "review-table": "a review's table",
+SORTS: dict[str, tuple[str, Callable[[PairLine], object]]] = {
+    "telling": ("most telling first", lambda p: -abs(math.log(p.positive_mean / p.negative_mean))),
+    "in": ("best to rule in first", lambda p: -p.positive_mean),
+    "out": ("best to rule out first", lambda p: p.negative_mean),
+    "studies": ("most studied first", lambda p: (-p.k, -p.n)),
+    "name": ("by name", lambda p: p.name.casefold()),
 }
 
 
@@ -44,28 +47,34 @@ class RegionLine:
 
 @dataclass(frozen=True)
 class RegionsPage:
-    """All regions."""
+    """All regions, and what the clinic has added. trouble: why its own studies are not used."""
 
     regions: tuple[RegionLine, ...]
     edition: str
+    based_on: str
     fingerprint: str
+    own: int
+    retired: int
+    trouble: str
 
 
 @dataclass(frozen=True)
-class PairLine:
-    """One finding for one condition: what it can do."""
+class Choice:
+    """One value of a filter. chosen: whether it is set."""
 
-    observable: str
-    name: str
-    condition_id: str
-    condition: str
-    positive: str
-    negative: str
-    positive_mean: float
-    negative_mean: float
-    k: int
-    n: int
-    can: str
+    id: str
+    words: str
+    chosen: bool
+
+
+@dataclass(frozen=True)
+class CanChoice:
+    """One thing that findings can do, how many do it under the other filters, and the address that shows them."""
+
+    id: str
+    words: str
+    count: int
+    chosen: bool
     href: str
 
 
@@ -79,243 +88,118 @@ class CanGroup:
 
 
 @dataclass(frozen=True)
-class EvidencePage:
-    """A region's pairs by what they can do. can, condition: the filter that is set."""
+class RegionPage:
+    """A region's pairs by what they can do, and the filters that are set."""
 
     region: str
     name: str
     groups: tuple[CanGroup, ...]
-    conditions: tuple[tuple[str, str], ...]
-    condition: str
+    can: tuple[CanChoice, ...]
+    can_now: str
+    filtered: bool
+    least: tuple[Choice, ...]
+    sort: tuple[Choice, ...]
+    conditions: tuple[Choice, ...]
+    query: str
+    least_now: int
+    ticks: tuple[RatioTick, ...]
     shown: int
     total: int
-
-
-@dataclass(frozen=True)
-class Bar:
-    """An interval on a 0 to 1 axis, in per cent of its width."""
-
-    at: float
-    low: float
-    width: float
-    words: str
-
-
-@dataclass(frozen=True)
-class StudyLine:
-    """One published line: who, how many, what came out, how it was done, and where it was read."""
-
-    study_id: str
-    citation: str
-    design: tuple[str, ...]
-    counts: str
-    sensitivity: Bar | None
-    specificity: Bar | None
-    criterion: str
-    basis: str
-    read: str
-    url: str
-    left_out: str | None
-
-
-@dataclass(frozen=True)
-class PairPage:
-    """What is known of one finding for one condition."""
-
-    region: str
-    region_name: str
-    observable: str
-    name: str
-    condition: str
-    condition_name: str
-    sentence: str
-    k: int
-    n: int
-    pooled_sensitivity: Bar
-    pooled_specificity: Bar
-    clinic_sensitivity: Bar
-    clinic_specificity: Bar
-    positive: str
-    negative: str
-    studies: tuple[StudyLine, ...]
     edition: str
+    unstudied: tuple[str, ...]
 
 
 def regions_page(desk: Desk) -> RegionsPage:
     """How much was read for each region."""
+    standing = desk.own.now()
+    evidence = standing.evidence
     lines = []
     for region in desk.catalogue.regions:
-        pairs = desk.evidence.pairs(region)
-        studies = {r.study_id for r in (*desk.evidence.accuracy, *desk.evidence.rates) if r.region == region}
-        findings = len(desk.evidence.findings_of(region))
-        lines.append(RegionLine(region, words.region(region), len(studies), len(pairs), findings))
-    return RegionsPage(tuple(lines), desk.edition.id, desk.evidence.fingerprint[:12])
-
-
-def evidence_page(desk: Desk, region: str, condition: str, query: str) -> EvidencePage:
-    """The pairs of a region, the most telling first; Refused(404) where there is no such region."""
-    _check_region(desk, region)
-    every = desk.kept.once(("pairs", region), lambda: _pairs(desk, region))
-    wanted = query.casefold().split()
-    shown = [p for p in every if condition in ("", p.condition_id) and all(w in p.name.casefold() for w in wanted)]
-    conditions = {p.condition_id: p.condition for p in every}
-    return EvidencePage(
-        region=region,
-        name=words.region(region),
-        groups=tuple(
-            CanGroup(can, said, tuple(p for p in shown if p.can == can))
-            for can, said in CAN
-            if any(p.can == can for p in shown)
-        ),
-        conditions=tuple(sorted(conditions.items(), key=lambda c: c[1])),
-        condition=condition,
-        shown=len(shown),
-        total=len(every),
-    )
-
-
-def pair_page(desk: Desk, region: str, observable: str, condition: str) -> PairPage:
-    """One pair; Refused(404) where no study measured it."""
-    _check_region(desk, region)
-    found = desk.pooled(observable, condition)
-    if found is None or (observable, condition) not in desk.evidence.pairs(region):
-        raise Refused(404, f"No study in the tables measured “{observable[:60]}” for “{condition[:60]}”.")
-    left_out = _left_out(desk, region, observable)
-    lines = [_counted(desk, r, left_out) for r in desk.evidence.accuracy_of(observable, condition)]
-    lines += [_rated(desk, r, left_out) for r in desk.evidence.rates_of(observable, condition)]
-    return PairPage(
-        region=region,
-        region_name=words.region(region),
-        observable=observable,
-        name=desk.name(region, observable),
-        condition=condition,
-        condition_name=_condition(desk, region, condition),
-        sentence=found.sentence,
-        k=found.k,
-        n=found.n,
-        pooled_sensitivity=_bar(found.pooled.sensitivity),
-        pooled_specificity=_bar(found.pooled.specificity),
-        clinic_sensitivity=_bar(found.predictive.sensitivity),
-        clinic_specificity=_bar(found.predictive.specificity),
-        positive=_ratio(found.lr_positive),
-        negative=_ratio(found.lr_negative),
-        studies=tuple(lines),
-        edition=found.edition,
-    )
-
-
-def _pairs(desk: Desk, region: str) -> tuple[PairLine, ...]:
-    out = []
-    for observable, condition in desk.evidence.pairs(region):
-        found = desk.pooled(observable, condition)
-        if found is not None:
-            out.append(_pair(desk, region, observable, condition, found))
-    return tuple(sorted(out, key=lambda p: -abs(math.log(p.positive_mean / p.negative_mean))))
-
-
-def _pair(desk: Desk, region: str, observable: str, condition: str, found: PooledAccuracy) -> PairLine:
-    rules_in, rules_out = found.lr_positive.mean >= RULES_IN, found.lr_negative.mean <= RULES_OUT
-    return PairLine(
-        observable=observable,
-        name=desk.name(region, observable),
-        condition_id=condition,
-        condition=_condition(desk, region, condition),
-        positive=_ratio(found.lr_positive),
-        negative=_ratio(found.lr_negative),
-        positive_mean=found.lr_positive.mean,
-        negative_mean=found.lr_negative.mean,
-        k=found.k,
-        n=found.n,
-        can="both" if rules_in and rules_out else "in" if rules_in else "out" if rules_out else "neither",
-        href=f"/evidence/{region}/{observable}/{condition}",
-    )
-
-
-def _check_region(desk: Desk, region: str) -> None:
-    if region not in desk.catalogue.regions:
-        raise Refused(404, f"There is no region “{region[:40]}”; there are {', '.join(desk.catalogue.regions)}.")
-
-
-def _condition(desk: Desk, region: str, condition: str) -> str:
-    entry = desk.catalogue.region(region).conditions.get(condition)
-    return entry.name if entry else condition.replace("-", " ").capitalize()
-
-
-def _left_out(desk: Desk, region: str, observable: str) -> dict[str, str]:
-    finding = desk.catalogue.region(region).findings.get(observable.partition(":")[0])
-    return dict(finding.studied_as.left_out) if finding else {}
-
-
-def _counted(desk: Desk, row: AccuracyRow, left_out: dict[str, str]) -> StudyLine:
-    with_it, without = row.tp + row.fn, row.tn + row.fp
-    return _line(
-        desk,
-        row,
-        f"{row.tp} of {with_it} with it, {row.tn} of {without} without it",
-        _wilson(row.tp, with_it),
-        _wilson(row.tn, without),
-        _BASIS[row.basis],
-        left_out,
-    )
-
-
-def _rated(desk: Desk, row: RatesRow, left_out: dict[str, str]) -> StudyLine:
-    return _line(
-        desk,
-        row,
-        f"{row.n_total} people, split not printed",
-        _point(row.sens_printed),
-        _point(row.spec_printed),
-        "printed rates only",
-        left_out,
-    )
-
-
-def _line(
-    desk: Desk,
-    row: AccuracyRow | RatesRow,
-    counts: str,
-    sensitivity: Bar | None,
-    specificity: Bar | None,
-    basis: str,
-    left_out: dict[str, str],
-) -> StudyLine:
-    study = desk.evidence.studies.get(row.study_id)
-    design: list[str] = []
-    if study is not None:
-        design += [study.setting, f"sampling {study.sampling}", f"against {study.reference_standard.replace('-', ' ')}"]
-        design.append({"yes": "examiner blind", "no": "examiner not blind"}.get(study.index_blind, "blinding unclear"))
-        if study.proposes_test:
-            design.append("by the test's proposers")
-    citation = study.citation if study else getattr(row, "citation", row.study_id)
-    return StudyLine(
-        row.study_id, citation, tuple(design), counts, sensitivity, specificity, row.criterion, basis,
-        f"{_KINDS[row.source_kind]}: {row.read_at}", row.source_url, left_out.get(row.study_id),
+        rows = [r for r in (*evidence.accuracy, *evidence.rates) if r.region == region]
+        studies = {r.study_id for r in rows}
+        findings = {r.finding_id for r in rows}
+        lines.append(RegionLine(region, words.region(region), len(studies), len(evidence.pairs(region)), len(findings)))
+    return RegionsPage(
+        tuple(lines), standing.edition.id, str(standing.edition.meta.get("based_on", "")), evidence.fingerprint[:12],
+        len(standing.overlay.own), len(standing.overlay.retired), standing.trouble,
     )  # fmt: skip
 
 
-def _wilson(hits: int, of: int) -> Bar | None:
-    """A proportion with its 95 % score interval (Wilson EB, J Am Stat Assoc 1927;22:209-212); None for nobody."""
-    if of == 0:
-        return None
-    z = 1.959964
-    p = hits / of
-    middle = (p + z * z / (2 * of)) / (1 + z * z / of)
-    half = z * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of)) / (1 + z * z / of)
-    low, high = max(0.0, middle - half), min(1.0, middle + half)
-    return Bar(
-        100 * p, 100 * low, 100 * (high - low), f"{words.percent(p)} ({words.percent(low)} to {words.percent(high)})"
+def region_page(
+    desk: Desk,
+    region: str,
+    *,
+    condition: str = "",
+    query: str = "",
+    can: str = "",
+    least: int = USUAL_LEAST,
+    sort: str = "telling",
+) -> RegionPage:
+    """The pairs of a region that pass the filters; Refused with one line where a filter has no such value."""
+    check_region(desk, region)
+    if least not in LEAST:
+        raise Refused(400, f"least: {least} is none of {', '.join(map(str, LEAST))}.")
+    if sort not in SORTS:
+        raise Refused(400, f"sort: “{sort[:20]}” is none of {', '.join(SORTS)}.")
+    if can and can not in dict(CAN):
+        raise Refused(400, f"can: “{can[:20]}” is none of {', '.join(dict(CAN))}.")
+    every = pair_lines(desk, region, least)
+    wanted = query.casefold().split()
+    passing = [
+        p for p in every
+        if condition in ("", p.condition_id)
+        and all(w in f"{p.name} {p.observable} {p.condition}".casefold() for w in wanted)
+    ]  # fmt: skip
+    shown = [p for p in passing if can in ("", p.can)]
+    shown.sort(key=SORTS[sort][1])  # type: ignore[arg-type]
+    names = {p.condition_id: p.condition for p in every}
+    studied = {p.observable.partition(":")[0] for p in every}
+    return RegionPage(
+        region=region,
+        name=words.region(region),
+        groups=tuple(
+            CanGroup(key, said, found) for key, said in CAN if (found := tuple(p for p in shown if p.can == key))
+        ),
+        can=tuple(
+            CanChoice(
+                key,
+                said,
+                sum(key in ("", p.can) for p in passing),
+                key == can,
+                f"/evidence/{region}?"
+                + urlencode({"can": key, "least": least, "condition": condition, "q": query, "sort": sort}),
+            )
+            for key, said in (("", "All"), *CAN)
+        ),
+        can_now=can,
+        filtered=bool(condition or query or least != USUAL_LEAST or sort != "telling"),
+        least=_choices(tuple((str(n), f"{n} times") for n in LEAST), str(least)),
+        sort=_choices(tuple((key, said) for key, (said, _) in SORTS.items()), sort),
+        conditions=_choices((("", "All conditions"), *sorted(names.items(), key=lambda c: c[1])), condition),
+        query=query,
+        least_now=least,
+        ticks=TICKS,
+        shown=len(shown),
+        total=len(every),
+        edition=desk.edition.id,
+        unstudied=tuple(row.name for row in desk.evidence.findings_of(region) if row.finding_id not in studied),
     )
 
 
-def _point(p: float | None) -> Bar | None:
-    return None if p is None else Bar(100 * p, 100 * p, 0.0, words.percent(p))
+def pair_lines(desk: Desk, region: str, least: int) -> tuple[PairLine, ...]:
+    """Every studied pair of a region."""
+
+    def make() -> tuple[PairLine, ...]:
+        found = []
+        for observable, condition in desk.evidence.pairs(region):
+            accuracy = desk.pooled(observable, condition)
+            if accuracy is not None and accuracy.k:
+                found.append(pair_line(desk, region, observable, condition, accuracy, least))
+        return tuple(found)
+
+    lines = desk.kept.once(("pairs", desk.edition.id, region), make)
+    return tuple(replace(p, can=can_do(p.positive_mean, p.negative_mean, least)) for p in lines)
 
 
-def _bar(interval: Interval) -> Bar:
-    said = f"{words.percent(interval.mean)} ({words.percent(interval.low)} to {words.percent(interval.high)})"
-    return Bar(100 * interval.mean, 100 * interval.low, 100 * (interval.high - interval.low), said)
-
-
-def _ratio(interval: Interval) -> str:
-    return f"{words.ratio(interval.mean)} ({words.ratio(interval.low)} to {words.ratio(interval.high)})"
+def _choices(options: tuple[tuple[str, str], ...], chosen: str) -> tuple[Choice, ...]:
+    return tuple(Choice(key, said, key == chosen) for key, said in options)
