@@ -10,21 +10,23 @@ from hypothesis import strategies as st
 from web_server import Person, Running
 
 POSTS = (
-    "/visits", "/start", "/device", "/theme", "/clinic", "{v}/where", "{v}/problems", "{v}/close", "{v}/reopen", "{v}/outcome",
-    "{p}/move", "{p}/story", "{p}/answer-history", "{p}/answer", "{p}/base", "{p}/card", "{p}/safety", "{p}/safety/rest",
-    "{p}/safety/override", "{p}/person", "{p}/consent", "{p}/record", "{p}/undo", "{p}/worse", "{p}/criterion", "{p}/decide",
-    "{p}/agree", "{p}/treatment",
+    "/visits", "/start", "/device", "/theme", "/clinic", "{v}/where", "{v}/problems", "{v}/close", "{v}/reopen",
+    "{v}/outcome", "{p}/move", "{p}/story", "{p}/answer-history", "{p}/answer", "{p}/base", "{p}/card",
+    "{p}/safety", "{p}/safety/rest", "{p}/safety/override", "{p}/person", "{p}/consent", "{p}/record",
+    "{p}/undo", "{p}/worse", "{p}/criterion", "{p}/decide", "{p}/agree", "{p}/treatment",
 )  # fmt: skip
 FIELDS = (
-    "observable", "result", "answer", "seq", "side", "screen", "item", "state", "value", "pain", "before", "after", "view", "x", "y",
-    "place", "kind", "index", "do", "problem", "reason", "onset", "ago", "onset_date", "minutes", "how", "action", "care_group",
-    "review_on", "modality", "advice", "what", "days", "condition", "source", "present", "on", "consent", "yes", "code",
-    "birth_year", "client_id", "waited_ms", "theme", "back", "who", "o:travel", "o:", "card", "confidence", "activity_0", "score_0",
+    "observable", "result", "answer", "seq", "side", "screen", "item", "state", "value", "pain", "before",
+    "after", "view", "x", "y", "place", "kind", "index", "do", "problem", "reason", "onset", "ago",
+    "onset_date", "minutes", "how", "action", "care_group", "review_on", "modality", "advice", "what", "days",
+    "condition", "source", "present", "on", "consent", "yes", "code", "birth_year", "client_id", "waited_ms",
+    "theme", "back", "who", "o:travel", "o:", "card", "confidence", "activity_0", "score_0",
 )  # fmt: skip
 GETS = (
-    "/visits/{}", "/visits/{}/where", "/visits/{}/note.pdf", "{v}/{}/bench", "{p}/findings/{}", "{p}/conditions/{}",
-    "{p}/find?q={}", "/visits?q={}&offset=-3", "/evidence/{}", "/evidence/knee/{}/acl-tear", "/evidence/knee/lachman/{}",
-    "{p}/letter.{}", "{p}/worse?observable={}", "/static/{}",
+    "/visits/{}", "/visits/{}/where", "/visits/{}/note.pdf", "{v}/{}/bench", "{p}/findings/{}",
+    "{p}/conditions/{}", "{p}/find?q={}", "/visits?q={}&offset=-3", "/evidence/{}",
+    "/evidence/knee/{}/acl-tear", "/evidence/knee/lachman/{}", "{p}/letter.{}", "{p}/worse?observable={}",
+    "/static/{}",
 )  # fmt: skip
 
 
@@ -104,7 +106,9 @@ def test_unknown_ids_are_named(person: Person, problem: str) -> None:
         st.sampled_from(FIELDS),
         st.one_of(
             st.text(max_size=30), st.integers().map(str), st.floats().map(str), st.just("\x00"), st.just("9" * 400),
-            st.sampled_from(["lachman", "positive", "yes", "no", "left", "p1", "acl-tear", "2026-02-30", "start-care", "-1"]),
+            st.sampled_from(
+                ["lachman", "positive", "yes", "no", "left", "p1", "acl-tear", "2026-02-30", "start-care", "-1"]
+            ),
         ),
         max_size=8,
     ),

@@ -146,7 +146,8 @@ def test_taking_back_gives_exactly_what_was_there(person: Person) -> None:
     person.done(f"{path}/undo", seq=undo["seq"])
     after = person.json(f"{path}/bench")
     assert after["rails"] == before["rails"] and after["recorded"] == before["recorded"]
-    assert "pivot" in person.get(f"{path.rsplit('/', 1)[0]}/note.txt").text.casefold(), "the old entry stays in the record"
+    note = person.get(f"{path.rsplit('/', 1)[0]}/note.txt").text.casefold()
+    assert "pivot" in note, "the old entry stays in the record"
 
 
 def test_a_correction_takes_the_place_of_the_old_entry(person: Person) -> None:

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends, Request
 from starlette.responses import RedirectResponse, Response
 
 from endfeel.web.desk import Desk
-from endfeel.web.forms import WHO_COOKIE, Sent, sent, who
+from endfeel.web.forms import WHO_COOKIE, Sent, own_path, sent, who
 from endfeel.web.refused import Refused
 from endfeel.web.respond import pages, theme_of
 
@@ -130,10 +130,7 @@ def theme(form: Form) -> Response:
     wanted = form.choice("theme", "The room", ("light", "dark", "auto"))
     if wanted is None:
         raise Refused(400, "The room is missing; choose light or dark.")
-    back = form.text("back") or "/visits"
-    if not back.startswith("/") or back.startswith("//") or "\\" in back:
-        back = "/visits"
-    answer = RedirectResponse(back, status_code=303)
+    answer = RedirectResponse(own_path(form.text("back") or "", "/visits"), status_code=303)
     answer.set_cookie("endfeel_theme", wanted, max_age=_YEAR, samesite="strict", path="/")
     return answer
 

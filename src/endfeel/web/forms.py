@@ -1,6 +1,6 @@
 """What a form sent, read with one clear line for whatever is wrong.
 
-Public: Sent, sent (a FastAPI dependency).
+Public: Sent, sent (a FastAPI dependency), who, clean_name, own_path.
 """
 
 from __future__ import annotations
@@ -118,10 +118,19 @@ async def sent(request: Request) -> Sent:
 
 
 def who(request: Request) -> str:
-    """Who is examining, as set on this device; “clinician” where nobody said."""
-    name = request.cookies.get(WHO_COOKIE, "")
-    clean = "".join(ch for ch in name if ch.isprintable()).strip()[:60]
-    return clean or "clinician"
+    """Who is examining: the account signed in, else as set on this device; “clinician” where nobody said."""
+    account = getattr(request.state, "account", None)
+    return account.name if account is not None else clean_name(request.cookies.get(WHO_COOKIE, ""))
+
+
+def clean_name(name: str) -> str:
+    """The name in a device's cookie, fit to be shown; “clinician” where there is none."""
+    return "".join(ch for ch in name if ch.isprintable()).strip()[:60] or "clinician"
+
+
+def own_path(path: str, otherwise: str) -> str:
+    """The path, if it leads to a page of this server and nowhere else."""
+    return path if path.startswith("/") and not path.startswith("//") and "\\" not in path else otherwise
 
 
 def _made_at(waited: str) -> dt.datetime | None:

@@ -94,12 +94,14 @@ def pages(
 def render(
     request: Request, template: str, view: Any, *, status: int = 200, headers: dict[str, str] | None = None
 ) -> Response:
-    """The template with ``view`` and what every page needs (token, theme, path)."""
+    """The template with ``view`` and what every page needs (token, theme, path, account)."""
     text = templates.get_template(template).render(
         view=view,
         token=getattr(request.state, "token", ""),
         theme=theme_of(request.cookies.get("endfeel_theme")),
         path=request.url.path,
+        account=getattr(request.state, "account", None),
+        signed_out=getattr(request.state, "in_use", False) and getattr(request.state, "account", None) is None,
     )
     return HTMLResponse(text, status_code=status, headers=headers)
 

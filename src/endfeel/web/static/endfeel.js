@@ -70,8 +70,8 @@
     wait = 1000;
     waiting();
     if (refused) line(refused);
-    if (sent && $("#bench")) htmx.ajax("GET", location.href, { target: "#bench", swap: "outerHTML", select: "#bench" });
-    else if (sent) document.body.dispatchEvent(new CustomEvent("endfeel:sent"));
+    if (sent && !$("#bench") && !document.querySelector("form[data-dirty]")) location.reload();
+    else if (sent && $("#bench")) htmx.ajax("GET", location.href, { target: "#bench", swap: "outerHTML", select: "#bench" });
   }
   window.addEventListener("online", drain);
   document.addEventListener("visibilitychange", () => { if (!document.hidden) drain(); });
@@ -79,8 +79,8 @@
   document.addEventListener("htmx:configRequest", (event) => {
     const d = event.detail;
     d.headers["X-Endfeel-Token"] = token();
-    const form = d.elt.closest("[data-record]");
-    if (!form || d.verb !== "post") return;
+    const form = d.elt;
+    if (!form.dataset.record || d.verb !== "post") return;
     const id = uuid();
     d.parameters.client_id = id;
     d.headers["X-Endfeel-Id"] = id;
@@ -104,6 +104,19 @@
     if (id && status >= 200 && status < 300) {
       const note = $(".kept", d.elt.closest("form") || d.elt);
       if (note) note.textContent = "Kept " + new Date().toTimeString().slice(0, 5);
+    }
+  });
+
+  /* ---- what is being typed when the page is left goes into the queue too ---- */
+  document.addEventListener("input", (event) => {
+    const form = event.target.form;
+    if (form && form.dataset.record && (form.getAttribute("hx-trigger") || "").includes("change")) form.dataset.dirty = "1";
+  });
+  document.addEventListener("htmx:afterRequest", (event) => { delete (event.detail.elt.closest("form") || {dataset: {}}).dataset.dirty; });
+  window.addEventListener("pagehide", () => {
+    for (const form of document.querySelectorAll("form[data-dirty]")) {
+      add({ id: uuid(), path: form.getAttribute("hx-post"), body: new URLSearchParams(new FormData(form)).toString(), at: Date.now(), words: form.dataset.record });
+      delete form.dataset.dirty;
     }
   });
 

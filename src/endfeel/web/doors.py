@@ -1,0 +1,53 @@
+"""The two doors of the server: this machine's own (loopback, HTTP) and the shared one (the clinic's network, HTTPS).
+
+Public: SharedDoor, is_shared, session_cookie, DEVICE_COOKIE, cookie, digest.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from http.cookies import CookieError, SimpleCookie
+
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+_MARK = "endfeel.shared"
+# A browser keeps a cookie of this name only from HTTPS, for this host alone.
+DEVICE_COOKIE = "__Host-endfeel_device"
+
+
+class SharedDoor:
+    """ASGI wrapper around the app for the listener on the network. Nothing in a request can make or unmake the mark."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Mark and hand on."""
+        scope[_MARK] = True
+        await self.app(scope, receive, send)
+
+
+def is_shared(scope: Scope) -> bool:
+    """Whether a request came in by the shared door."""
+    return scope.get(_MARK) is True
+
+
+def session_cookie(shared: bool) -> str:
+    """Name of the cookie that holds a session's token."""
+    return "__Host-endfeel_session" if shared else "endfeel_session"
+
+
+def cookie(header: str, name: str) -> str | None:
+    """One value of a Cookie header; None where it is missing or no token of ours could look so."""
+    try:
+        jar: SimpleCookie = SimpleCookie(header)
+    except CookieError:
+        return None
+    morsel = jar.get(name)
+    value = morsel.value if morsel else ""
+    return value if 16 <= len(value) <= 64 and value.isascii() else None
+
+
+def digest(token: str) -> str:
+    """What the store keeps of a token: SHA-256, hexadecimal. Tokens have 256 random bits, so no salt is needed."""
+    return hashlib.sha256(token.encode()).hexdigest()

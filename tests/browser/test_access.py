@@ -1,0 +1,83 @@
+"""Every page in the light and the dark room by axe-core (WCAG 2.2 A and AA), at three sizes and at 200 % zoom."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from browsing import LAPTOP, PHONE, TABLET, Served, open_demo
+from playwright.sync_api import Page
+
+AXE = (Path(__file__).parent / "axe" / "axe.min.js").read_text()
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+ZOOMED = {"width": 683, "height": 384}  # a laptop at 200 %
+STEPS = (
+    "story", "safety", "neighbours", "look", "bench", "decide", "agree", "findings/lachman", "conditions/acl-tear",
+    "worse",
+)  # fmt: skip
+OTHERS = ("/start", "/visits", "/visits/new", "/device", "/clinic", "/visits/nothing")
+RUN = """tags => axe.run(document, {runOnly: {type: 'tag', values: tags}}).then(r => r.violations.map(
+  v => v.id + ': ' + v.nodes.slice(0, 3).map(
+    n => n.target.join(' ') + ' ' + (n.failureSummary || '').split('\\n')[1]).join(' | ')))"""
+
+
+def every(page: Page, url: str) -> list[str]:
+    problem = open_demo(page, url)
+    visit = problem.rsplit("/", 1)[0]
+    return [*(url + o for o in OTHERS), visit + "/where", visit + "/note", *(f"{problem}/{s}" for s in STEPS)]
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_every_page_is_accessible(demo: Served, tablet: Page, theme: str) -> None:
+    page = tablet
+    page.context.add_cookies([{"name": "endfeel_theme", "value": theme, "url": demo.url}])
+    faults = []
+    for address in every(page, demo.url):
+        page.goto(address)
+        if address.endswith("/bench"):
+            page.wait_for_selector("#next, #stop")
+        page.evaluate("() => document.querySelectorAll('main details').forEach((d) => { d.open = true; })")
+        faults += faults_of(page, address)
+    assert not faults, "\n".join(faults)
+
+
+def test_an_open_sheet_is_accessible(demo: Served, tablet: Page) -> None:
+    page = tablet
+    open_demo(page, demo.url)
+    page.fill("#find", "lach")
+    page.locator("#found a").first.click()
+    page.wait_for_selector("dialog[open] h1")
+    assert faults_of(page, "sheet") == []
+
+
+@pytest.mark.parametrize("size", [TABLET, LAPTOP, PHONE, ZOOMED], ids=["tablet", "laptop", "phone", "zoomed"])
+def test_no_page_scrolls_sideways(demo: Served, tablet: Page, size: dict[str, int]) -> None:
+    page = tablet
+    addresses = every(page, demo.url)
+    page.set_viewport_size(size)  # type: ignore[arg-type]
+    wide = []
+    for address in addresses:
+        page.goto(address)
+        if page.evaluate("document.documentElement.scrollWidth") > size["width"]:
+            wide.append(address)
+    assert wide == []
+
+
+def test_targets_at_the_table_are_big(demo: Served, tablet: Page) -> None:
+    page = tablet
+    problem = open_demo(page, demo.url)
+    page.goto(problem + "/findings/lachman")
+    heights = [b.bounding_box()["height"] for b in page.locator(".acts button").all()]  # type: ignore[index]
+    assert len(heights) == 4 and min(heights) >= 72
+    page.goto(problem + "/bench")
+    page.wait_for_selector("#next, #stop")
+    offers = [o.bounding_box()["height"] for o in page.locator("#ahead .offer").all()]  # type: ignore[index]
+    assert min(offers) >= 56
+    widths = {round(b.bounding_box()["width"]) for b in page.locator(".acts button").all()}  # type: ignore[index]
+    assert len(widths) <= 1, "results carry equal weight"
+
+
+def faults_of(page: Page, where: str) -> list[str]:
+    page.evaluate(AXE)
+    found = page.evaluate(RUN, TAGS)
+    return [f"{where}: {fault}" for fault in found]
