@@ -179,8 +179,9 @@ def slope(chance: Floats, truth: Bools) -> tuple[float, float, float, int]:
     beta = np.array([0.0, 1.0])
     for _ in range(50):
         fitted = 1 / (1 + np.exp(-(x @ beta)))
-        bend = (x * (fitted * (1 - fitted))[:, None]).T @ x
-        step = np.linalg.solve(bend, x.T @ (y - fitted))
+        bend = (x * (fitted * (1 - fitted))[:, None]).T @ x + 1e-9 * np.eye(2)
+        # Short steps: from far away a whole one can overshoot to where the curve is flat.
+        step = np.clip(np.linalg.solve(bend, x.T @ (y - fitted)), -0.5, 0.5)
         beta = beta + step
         if np.abs(step).max() < 1e-10:
             break
@@ -284,7 +285,7 @@ def draw(scored: list[Scored], path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     spec = grid.to_json()
     path.with_suffix(".svg").write_text(vl_convert.vegalite_to_svg(spec), encoding="utf-8")
-    path.with_suffix(".png").write_bytes(vl_convert.vegalite_to_png(spec, scale=1.5))
+    path.with_suffix(".png").write_bytes(vl_convert.vegalite_to_png(spec, scale=1.0))
 
 
 def _only(generator: str) -> alt.expr.core.Expression:
