@@ -11,7 +11,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
@@ -24,22 +24,32 @@ from endfeel.storage import ClientIdTaken, StoreError
 from endfeel.visits.admission import EventRefused
 from endfeel.visits.events import EventError
 from endfeel.web import (
+    account_routes,
+    audit_routes,
     bench_routes,
     clinic_routes,
     closing_routes,
     device_routes,
     evidence_routes,
     pair_routes,
+    pairing_routes,
     paper_routes,
     safety_routes,
+    study_routes,
     visit_routes,
 )
+from endfeel.web.accounts import Doorkeeper
 from endfeel.web.demo import fill
 from endfeel.web.desk import Desk
+from endfeel.web.gate import Gate
+from endfeel.web.pairing import Pairing
 from endfeel.web.refused import Refused
 from endfeel.web.respond import refusal, refusing, render
+from endfeel.web.roles import allowed
 from endfeel.web.security import Guard, new_secret
 from endfeel.web.settings import Settings
+from endfeel.web.throttle import Throttle
+from endfeel.web.watch import Watch
 
 _STATIC = Path(__file__).parent / "static"
 _SECRET = "page-secret"
@@ -60,16 +70,27 @@ def create_app(settings: Settings) -> FastAPI:
 
     app = FastAPI(title="Endfeel", lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url="/openapi.json")
     app.state.desk = desk
+    app.state.doorkeeper = Doorkeeper(desk.people)
+    app.state.pairing = Pairing()
+    app.state.join_throttle = Throttle(5, 300)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     parts = (
         device_routes, clinic_routes, bench_routes, closing_routes, paper_routes, safety_routes, visit_routes,
-        evidence_routes, pair_routes,
+        study_routes, evidence_routes, pair_routes, account_routes, pairing_routes, audit_routes,
     )  # fmt: skip
     for part in parts:
-        app.include_router(part.router)
+        app.include_router(part.router, dependencies=[Depends(allowed)])
     _refuse_clearly(app)
     app.add_middleware(GZipMiddleware, minimum_size=2000, compresslevel=4)
-    app.add_middleware(Guard, hosts=settings.allowed_hosts, secret=secret.value, refuse=refusing)
+    app.add_middleware(Gate, people=desk.people, doorkeeper=app.state.doorkeeper, refuse=refusing)
+    app.add_middleware(
+        Guard,
+        hosts=settings.allowed_hosts,
+        shared_host=settings.shared_host,
+        secret=secret.value,
+        refuse=refusing,
+    )
+    app.add_middleware(Watch, trail=desk.trail)
     return app
 
 

@@ -32,6 +32,8 @@ from endfeel.pooling.edition import Edition, load_edition
 from endfeel.pooling.summary import PooledAccuracy, pool
 from endfeel.posture import DrawingError, draw, parse_drawing
 from endfeel.storage import Store, StoreError
+from endfeel.storage.audit import AuditTrail
+from endfeel.storage.people import People
 from endfeel.visits.events import Event, FindingRecorded, Result, StoredEvent
 from endfeel.visits.irritability import Judged, irritability_of
 from endfeel.visits.problem import ProblemState, Recorded
@@ -57,6 +59,8 @@ class Desk:
         self.settings = settings
         settings.data_dir.mkdir(parents=True, exist_ok=True)
         self.store = Store(settings.url)
+        self.people = People(self.store)
+        self.trail = AuditTrail(settings.url)
         self.catalogue: Catalogue = load_catalogue()
         self.own = ClinicEvidence(self.store, load_evidence(), load_edition(), self.catalogue)
         self.own_costs = ClinicCosts(self.store, self.catalogue)
@@ -80,6 +84,7 @@ class Desk:
     def close(self) -> None:
         """Let go of the store."""
         self.kept.close()
+        self.trail.close()
         self.store.close()
 
     # the record

@@ -6,8 +6,8 @@ Public: SharedDoor, is_shared, session_cookie, DEVICE_COOKIE, cookie, digest.
 from __future__ import annotations
 
 import hashlib
-from http.cookies import CookieError, SimpleCookie
 
+from starlette.requests import cookie_parser
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 _MARK = "endfeel.shared"
@@ -39,12 +39,8 @@ def session_cookie(shared: bool) -> str:
 
 def cookie(header: str, name: str) -> str | None:
     """One value of a Cookie header; None where it is missing or no token of ours could look so."""
-    try:
-        jar: SimpleCookie = SimpleCookie(header)
-    except CookieError:
-        return None
-    morsel = jar.get(name)
-    value = morsel.value if morsel else ""
+    # Not the standard library's parser: that gives up at another program's odd cookie and ours would be lost with it.
+    value = cookie_parser(header).get(name, "")
     return value if 16 <= len(value) <= 64 and value.isascii() else None
 
 

@@ -3,7 +3,8 @@
 Public: Guard (ASGI middleware), token_for, new_secret.
 
 The token is an HMAC of a random browser cookie under a secret kept in the store, so it stays valid when the
-server restarts and a queued recording can still be delivered. No inline script or style is ever needed.
+server restarts and a queued recording can still be delivered. No inline script or style is ever needed. Each door
+answers to its own names only, and what is set by the shared door travels by HTTPS only.
 """
 
 from __future__ import annotations
@@ -12,12 +13,12 @@ import hashlib
 import hmac
 import secrets
 from collections.abc import Callable
-from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from endfeel.web.doors import cookie, is_shared
 from endfeel.web.refused import Refused
 
 COOKIE = "endfeel_browser"
@@ -64,11 +65,13 @@ class Guard:
         app: ASGIApp,
         *,
         hosts: frozenset[str],
+        shared_host: str | None,
         secret: Callable[[], str],
         refuse: Callable[[Scope, Refused], ASGIApp],
     ) -> None:
         self.app = app
         self.hosts = hosts
+        self.shared_host = shared_host
         self.secret = secret
         self.refuse = refuse
 
@@ -78,7 +81,9 @@ class Guard:
             await self.app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        browser = _cookie(headers.get("cookie", ""))
+        shared = is_shared(scope)
+        name = f"__Host-{COOKIE}" if shared else COOKIE
+        browser = cookie(headers.get("cookie", ""), name)
         fresh = browser is None
         if browser is None:
             browser = secrets.token_urlsafe(24)
@@ -98,32 +103,42 @@ class Guard:
                     out["Cache-Control"] = "no-store"
                     if fresh:
                         out.append(
-                            "Set-Cookie", f"{COOKIE}={browser}; Path=/; HttpOnly; SameSite=Strict; Max-Age={_YEAR}"
+                            "Set-Cookie", f"{name}={browser}; Path=/; HttpOnly; SameSite=Strict; Max-Age={_YEAR}"
                         )
+                if shared:
+                    _only_by_https(out)
             await send(message)
 
         app: ASGIApp = self.app
         try:
-            self._check_host(headers)
+            self._check_host(headers, shared)
             if not scope["path"].startswith("/static/"):
                 state["token"] = token_for(self.secret(), browser)
             if scope["method"] not in _SAFE:
-                self._check_origin(headers)
+                self._check_origin(headers, shared)
                 receive = await self._check_token(headers, receive, state["token"])
         except Refused as refused:
             app = self.refuse(scope, refused)
         await app(scope, receive, sealed)
 
-    def _check_host(self, headers: Headers) -> None:
+    def _check_host(self, headers: Headers, shared: bool) -> None:
+        if shared:
+            if self.shared_host is None or headers.get("host", "").lower() != self.shared_host.lower():
+                raise Refused(421, f"This server does not answer to that name; use https://{self.shared_host}/.")
+            return
         name = _host_name(headers.get("host", ""))
         if name not in self.hosts:
             raise Refused(421, f"This server does not answer to the name “{name[:80]}”; use localhost.")
 
-    def _check_origin(self, headers: Headers) -> None:
+    def _check_origin(self, headers: Headers, shared: bool) -> None:
         origin = headers.get("origin")
         if origin is None:
             return
-        if urlsplit(origin).netloc != headers.get("host", ""):
+        try:
+            site = urlsplit(origin)
+        except ValueError:
+            site = urlsplit("")
+        if site.netloc != headers.get("host", "") or (shared and site.scheme != "https"):
             raise Refused(
                 403, "This was sent from another site, so it was not done; open Endfeel itself and send it there."
             )
@@ -168,14 +183,11 @@ async def _peek(receive: Receive) -> tuple[bytes, Receive]:
     return body, again
 
 
-def _cookie(header: str) -> str | None:
-    try:
-        jar: SimpleCookie = SimpleCookie(header)
-    except CookieError:
-        return None
-    morsel = jar.get(COOKIE)
-    value = morsel.value if morsel else ""
-    return value if 16 <= len(value) <= 64 and value.isascii() else None
+def _only_by_https(headers: MutableHeaders) -> None:
+    """Add “Secure” to every cookie that is set without it."""
+    for at, (key, value) in enumerate(headers.raw):
+        if key == b"set-cookie" and b"; secure" not in value.lower():
+            headers.raw[at] = (key, value + b"; Secure")
 
 
 def _host_name(host: str) -> str:

@@ -19,12 +19,16 @@ class Settings:
     store_url: SQLAlchemy URL of the store; SQLite in ``data_dir`` when left out.
     hosts: names (without port) under which the server may be addressed; the loopback names always count.
     demo: fill an empty store with invented visits at start.
+    shared_host: name or address and port ("192.0.2.7:8471") of the shared door; None while nothing is shared.
+    shared_fingerprint: of the shared door's certificate, to be compared by eye when a tablet is paired.
     """
 
     data_dir: Path
     store_url: str | None = None
     hosts: tuple[str, ...] = ()
     demo: bool = False
+    shared_host: str | None = None
+    shared_fingerprint: str = ""
 
     @property
     def url(self) -> str:
@@ -33,5 +37,5 @@ class Settings:
 
     @property
     def allowed_hosts(self) -> frozenset[str]:
-        """Host names the server answers to."""
+        """Host names that the loopback door answers to."""
         return frozenset(_LOOPBACK + self.hosts)

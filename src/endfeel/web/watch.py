@@ -2,8 +2,9 @@
 
 Public: Watch (ASGI middleware).
 
-The same page read again by the same person on the same device within a minute is one line. Searches are noted without
-what was searched for, since that is a patient's code.
+The same page read again by the same person on the same device within a minute is one line. Searches are noted
+without what was searched for, since that is a patient's code. A route may set ``request.state.audit_who`` (who tried
+to sign in) and ``audit_about`` (whose account or which device was changed).
 """
 
 from __future__ import annotations
@@ -12,13 +13,13 @@ import datetime as dt
 import re
 import time
 from collections import OrderedDict
-from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers
+from starlette.requests import cookie_parser
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from endfeel.storage.audit import AuditTrail, Entry
-from endfeel.web.forms import clean_name
+from endfeel.web.forms import WHO_COOKIE, clean_name
 
 AGAIN = 60.0  # seconds within which a page read again is no new line
 _REMEMBERED = 5000
@@ -71,7 +72,7 @@ class Watch:
                 who=who,
                 role=account.role if account else "",
                 what=what,
-                page=path,
+                page=f"{path}: {about}" if (about := state.get("audit_about")) else path,
                 visit_id=visit[1].removesuffix(".json") if visit else None,
                 status=status,
                 source=source,
@@ -111,9 +112,4 @@ def _named(scope: Scope, in_use: bool) -> str:
     """The name set on the device, which counts for something only where there are no accounts."""
     if in_use:
         return "signed out"
-    try:
-        jar: SimpleCookie = SimpleCookie(Headers(scope=scope).get("cookie", ""))
-    except CookieError:
-        return clean_name("")
-    morsel = jar.get("endfeel_who")
-    return clean_name(morsel.value if morsel else "")
+    return clean_name(cookie_parser(Headers(scope=scope).get("cookie", "")).get(WHO_COOKIE, ""))
