@@ -9,6 +9,7 @@ keeps the edition that it began with, so an earlier state can be had again by th
 from __future__ import annotations
 
 import datetime as dt
+import re
 import threading
 import time
 from collections.abc import Mapping, Sequence
@@ -183,6 +184,10 @@ class ClinicEvidence:
 
     def _check_names(self, study: OwnStudy | None) -> None:
         """Readings are those of the catalogue, or the pages could not name them."""
+        if study is not None and not re.fullmatch(r"[A-Za-z0-9._()<>:;,+-]{3,200}", study.study_id):
+            raise Refused(
+                400, f"“{study.study_id[:80]}” is no id; write the DOI in it with _ for each / and no blanks."
+            )
         for row in study.readings if study else ():
             region = self._catalogue.regions.get(row.region)
             if region is None:

@@ -6,6 +6,7 @@ Public: FindingEvidence, PairSection, finding_evidence, pair_section, pair_hangs
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from urllib.parse import quote
 
 import numpy as np
 from scipy.special import expit
@@ -353,11 +354,11 @@ def _study(desk: Desk, standing: Standing, region: str, line: StudyRates) -> Stu
         printed=_printed(row),
         basis=basis_words(row) + (f"; noted in the catalogue: {why}" if why and line.used else ""),
         read=source_words(row),
-        url=row.source_url,
+        url=row.source_url if row.source_url.startswith(("http://", "https://")) else "",
         doi=f"https://doi.org/{study.doi}" if study and study.doi else "",
         left_out=left_out,
         own=row.study_id in standing.overlay.own,
-        href=f"/evidence/studies/{row.study_id}",
+        href=f"/evidence/studies/{quote(row.study_id, safe='')}",
     )
 
 

@@ -128,13 +128,13 @@ def _chances(
         if condition not in old.chances:
             continue
         a, b = old.chances[condition], new.chances[condition]
-        found.append(
-            ChanceMove(
-                condition, condition_name(desk, problem.region, condition),
-                words.chance_line(a.mean, a.low, a.high), words.chance_line(b.mean, b.low, b.high),
-                abs(_log_odds(a.mean) - _log_odds(b.mean)) >= STILL,
-            )
-        )  # fmt: skip
+        old_words, new_words = words.chance_line(a.mean, a.low, a.high), words.chance_line(b.mean, b.low, b.high)
+        shift = _log_odds(b.mean) - _log_odds(a.mean)
+        moved = abs(shift) >= STILL
+        if moved and old_words == new_words:
+            new_words += ", a little higher" if shift > 0 else ", a little lower"
+        name = condition_name(desk, problem.region, condition)
+        found.append(ChanceMove(condition, name, old_words, new_words, moved))
     return tuple(sorted(found, key=lambda c: not c.moved))
 
 
