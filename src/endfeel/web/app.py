@@ -76,7 +76,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     parts = (
         device_routes, clinic_routes, bench_routes, closing_routes, paper_routes, safety_routes, visit_routes,
-        study_routes, study_routes, evidence_routes, pair_routes, account_routes, pairing_routes, audit_routes,
+        study_routes, evidence_routes, pair_routes, account_routes, pairing_routes, audit_routes,
     )  # fmt: skip
     for part in parts:
         app.include_router(part.router, dependencies=[Depends(allowed)])
