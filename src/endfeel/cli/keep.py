@@ -1,7 +1,9 @@
-"""backup, restore, export, doctor: keeping the record."""
+"""backup, restore, export, doctor: keeping the record. The audit trail says when each was done and by whom."""
 
 from __future__ import annotations
 
+import datetime as dt
+import getpass
 from pathlib import Path
 from typing import Annotated
 
@@ -9,12 +11,14 @@ import typer
 
 from endfeel.cli.places import home_directory
 from endfeel.storage import Store
+from endfeel.storage.audit import AuditTrail, Entry
 from endfeel.storage.backup import backup, restore
 from endfeel.storage.connect import store_url
 from endfeel.storage.doctor import doctor
 from endfeel.storage.export import export
 
 Data = Annotated[Path | None, typer.Option("--data", help="folder of the data; the usual one where left out")]
+Database = Annotated[str | None, typer.Option("--database", help="a PostgreSQL URL instead of the folder")]
 
 
 def add_to(app: typer.Typer) -> None:
@@ -29,8 +33,9 @@ def backup_command(
     to: Annotated[Path, typer.Argument(help="a new file, or a folder to put a dated one in")], data: Data = None
 ) -> None:
     """Copy everything into one file while others go on working; verified by restoring it."""
-    with Store(_existing(data)) as store:
+    with existing_store(data) as store:
         made = backup(store, to)
+        note(store, "export", f"backup: {to}")
     typer.echo(f"{made.path}: {made.contents.visits} visits, {made.contents.events} events, restored once to check")
 
 
@@ -42,6 +47,8 @@ def restore_command(
     """Put a backup in place. Stop the server first."""
     folder = data or home_directory()
     found = restore(file, folder, replace=replace)
+    with existing_store(data) as store:
+        note(store, "write", f"restore: {file}")
     typer.echo(f"{folder}: {found.visits} visits, {found.events} events")
 
 
@@ -53,8 +60,9 @@ def export_command(
     ] = False,
 ) -> None:
     """Write everything in open formats: JSON lines and CSV."""
-    with Store(_existing(data)) as store:
+    with existing_store(data) as store:
         count = export(store, directory, deidentified=deidentified)
+        note(store, "export", f"export{' without names' if deidentified else ''}: {directory}")
     typer.echo(f"{directory}: {count} visits")
 
 
@@ -67,9 +75,20 @@ def doctor_command(data: Data = None) -> None:
         raise typer.Exit(2)
 
 
-def _existing(data: Path | None) -> str:
+def existing_store(data: Path | None, database: str | None = None, *, new: bool = False) -> Store:
+    """Open the store of a folder or of a URL; ``new``: make it where there is none."""
     folder = data or home_directory()
-    url = store_url(folder)
-    if url.get_backend_name() == "sqlite" and not Path(url.database or "").is_file():
+    url = store_url(database or folder)
+    if not new and url.get_backend_name() == "sqlite" and not Path(url.database or "").is_file():
         raise typer.BadParameter(f"{folder}: there is no store here; name its folder with --data")
-    return url.render_as_string(hide_password=False)
+    return Store(url.render_as_string(hide_password=False))
+
+
+def note(store: Store, what: str, words: str) -> None:
+    """Put what was done at the command line into the store's audit trail."""
+    trail = AuditTrail(store.url.render_as_string(hide_password=False))
+    try:
+        trail.note(Entry(dt.datetime.now(dt.UTC), getpass.getuser(), "", what, words, None, 0, "command line", ""))
+        trail.flush()
+    finally:
+        trail.close()
