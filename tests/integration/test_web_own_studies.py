@@ -192,7 +192,9 @@ def test_an_open_visit_keeps_its_evidence_and_says_what_would_differ(person: Per
     person.done(f"{problem}/record", observable="lachman", result="positive")
     before = {r["id"]: r["mean"] for r in person.json(f"{problem}/bench")["rails"]}
     assert person.json(f"{problem}/evidence")["chances"] == []
-    keep(person, **{"tp-1": "100", "fn-1": "300", "fp-1": "300", "tn-1": "300"})
+    poor = {"tp-1": "100", "fn-1": "300", "fp-1": "300", "tn-1": "300"}
+    for n in range(4):
+        keep(person, citation=f"Invented series {n}", **poor)
     after = {r["id"]: r["mean"] for r in person.json(f"{problem}/bench")["rails"]}
     assert after == before, "the visit keeps the evidence that it began with"
     moved = person.json(f"{problem}/evidence")
