@@ -29,7 +29,8 @@ class Line:
     """One line of a pair as the refit reads it.
 
     tp, n1, tn, n0, log_weight (J,): one entry for counted lines, the possible splits for rates lines;
-    design: two-gate, proposes the test, index not blinded, each 0 or 1; source: None for a new line.
+    design: two-gate, proposes the test, index not blinded, each 0 or 1; source: None for a new line. alone: no other
+    line has this study and condition, so that its study effect can be integrated with the residual.
     """
 
     study_id: str
@@ -41,6 +42,7 @@ class Line:
     design: tuple[float, float, float]
     basis: str
     source: Source | None = None
+    alone: bool = False
 
 
 def integrate_pair(
@@ -153,7 +155,7 @@ def _problem(
     spread = np.repeat(edition.sigma_rest[used, None], len(lines), axis=1)
     for r, line in enumerate(lines):
         offset[:, r] += (edition.design_effect[used] @ np.array(line.design))[:, None] / 2
-        known = edition.study_index.get((line.study_id, condition))
+        known = None if line.alone else edition.study_index.get((line.study_id, condition))
         if known is None:
             spread[:, r] += edition.sigma_study[used]
         else:

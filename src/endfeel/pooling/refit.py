@@ -4,7 +4,8 @@ For each draw of the shared parameters (spreads, kind and condition means, desig
 studies that the edition knows) the pair's own mean mu and its lines' logits theta are refitted:
 
     p(mu, theta | draw, lines) ~ Normal2(mu; kind + condition, Sigma_pair) prod_r Normal2(theta_r; mu + B x_r / 2 + s_r,
-    Sigma_r) Binomials(theta_r)         Sigma_r = Sigma_rest, or Sigma_study + Sigma_rest for a study new to the edition
+    Sigma_r) Binomials(theta_r)         Sigma_r = Sigma_rest; Sigma_study + Sigma_rest and no s_r for a study that is
+    new to the edition, or whose effect no other line tells anything about
 
 Newton finds the mode; samples from the Gaussian at the mode, weighted by target over proposal, give both a draw of mu
 and the marginal likelihood Z of the lines. The shared draws are then weighted by Z(new lines) / Z(old lines), which is
@@ -94,16 +95,19 @@ def lines_of(data: PoolingData, observable: str, condition: str) -> tuple[Line, 
         return ()
     index = data.pairs.index(pair)
     counted, rated = data.counted, data.rated
+    lines_per_study = np.bincount(np.concatenate([counted.study, rated.study]), minlength=len(data.studies))
     found = []
     for r in np.flatnonzero(counted.pair == index):
         one = slice(r, r + 1)
         source, design = counted.sources[r], _design(counted.design[r])
+        alone = bool(lines_per_study[counted.study[r]] == 1)
         counts = (counted.tp[one], counted.n1[one], counted.tn[one], counted.n0[one])
-        found.append(Line(source.study_id, *counts, np.zeros(1), design, source.basis, source))
+        found.append(Line(source.study_id, *counts, np.zeros(1), design, source.basis, source, alone))
     for r in np.flatnonzero(rated.pair == index):
         g = rated.group[r]
         real = np.isfinite(rated.log_weight[g])
         source, design = rated.sources[r], _design(rated.design[r])
+        alone = bool(lines_per_study[rated.study[r]] == 1)
         counts = (rated.tp[r, real], rated.n1[g, real], rated.tn[r, real], rated.n0[g, real])
         weight = rated.log_weight[g, real].copy()
         for other in np.flatnonzero(rated.group == g):
@@ -111,7 +115,7 @@ def lines_of(data: PoolingData, observable: str, condition: str) -> tuple[Line, 
                 weight += _left_to_others(rated.tp[other, real], counts[1]) + _left_to_others(
                     rated.tn[other, real], counts[3]
                 )
-        found.append(Line(source.study_id, *counts, weight, design, "rates", source))
+        found.append(Line(source.study_id, *counts, weight, design, "rates", source, alone))
     return tuple(found)
 
 
@@ -130,7 +134,11 @@ def refit_pair(
 
     data: what the edition was built from. kind: of the finding, needed only for a pair new to the edition.
     """
-    old = lines_of(data, observable, condition)
+    joined = {line.study_id for line in added}
+    old = [
+        replace(line, alone=line.alone and line.study_id not in joined)
+        for line in lines_of(data, observable, condition)
+    ]
     new = [*(line for line in old if without is None or not without(line)), *added]
     if kind is None:
         pair: Pair = (observable, condition)

@@ -63,7 +63,8 @@ def grid_posterior(lines: list[tuple[np.ndarray, np.ndarray, np.ndarray, np.ndar
 
 
 def test_adding_a_study_gives_the_posterior_of_a_grid() -> None:
-    evidence = invented.evidence([invented.line(1, 14, 3, 2, 17)])
+    # A second test of study 1 tells about the study's effect: the edition's draw of it is used.
+    evidence = invented.evidence([invented.line(1, 14, 3, 2, 17), invented.line(1, 9, 9, 7, 11, finding="knee-press")])
     edition = edition_of_certainty()
     new = counted_line("own", 5, 9, 6, 30, two_gate=True)
     refit = refit_pair(edition, pooling_data(evidence), "knee-pull", "band-tear", added=[new])
@@ -78,11 +79,12 @@ def test_adding_a_study_gives_the_posterior_of_a_grid() -> None:
     assert refit.aligned.mean(axis=0) == pytest.approx(mean, abs=0.06 * sd.max())
 
 
-def test_zero_cells_give_the_posterior_of_a_grid() -> None:
+def test_zero_cells_of_a_lone_line_give_the_posterior_of_a_grid() -> None:
+    # No other line tells about study 1: its effect is integrated with the residual.
     evidence = invented.evidence([invented.line(1, 9, 0, 0, 7)])
     edition = edition_of_certainty()
     refit = refit_pair(edition, pooling_data(evidence), "knee-pull", "band-tear")
-    mean, sd = grid_posterior([(np.array([9, 7]), np.array([9, 7]), np.array([0.25, 0.25]), SIGMA_REST)])
+    mean, sd = grid_posterior([(np.array([9, 7]), np.array([9, 7]), np.zeros(2), SIGMA_REST + SIGMA_STUDY)])
     assert refit.draws.mu.mean(axis=0) == pytest.approx(mean, abs=0.08 * sd.max())
     assert refit.draws.mu.std(axis=0) == pytest.approx(sd, rel=0.08)
 
