@@ -177,6 +177,10 @@ def _maximise(hits: Array, misses: Array, start_mean: Array, nodes: int) -> tupl
     start = np.array([*np.clip(start_mean, -6, 6), 0.0, 0.0, 0.0])
     fits.append(minimize(loss, start, jac=True, method="L-BFGS-B", bounds=fixed, options={"ftol": 1e-13}))
     best = min(fits, key=lambda found: float(found.fun))
+    if len(hits) <= 200 and best.x[2:].any():
+        # Where spreads are large the nodes are few and Fisher's identity is a little off: end on the sum itself.
+        polished = minimize(lambda at: loss(at)[0], best.x, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-12})
+        best = min(best, polished, key=lambda found: float(found.fun))
     found = np.array(best.x, dtype=float)
     if found[2] <= SINGULAR:
         # Without a spread of sensitivity only the size of the other row matters.
