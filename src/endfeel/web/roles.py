@@ -28,7 +28,7 @@ ACTS = MappingProxyType(
 )
 _WORDS = {
     "record": "record",
-    "decide": "decide, close or take up a visit, or go on past a safety screen",
+    "decide": "decide, set a chance by hand, close or take up a visit, or go on past a safety screen",
     "clinic": "change what holds for the whole clinic",
     "keep": "see or change accounts, devices and the audit trail",
 }
@@ -59,6 +59,7 @@ TABLE: tuple[tuple[str, str, str], ...] = (
     ("POST", "/visits/{visit_id}/{problem_id}/decide", "decide"),
     ("POST", "/visits/{visit_id}/{problem_id}/agree", "decide"),
     ("POST", "/visits/{visit_id}/{problem_id}/treatment", "decide"),
+    ("POST", "/visits/{visit_id}/{problem_id}/conditions/{condition}/chance", "decide"),
     ("POST", "/visits/{visit_id}/outcome", "decide"),
     ("POST", "/visits/{visit_id}/close", "decide"),
     ("POST", "/visits/{visit_id}/reopen", "decide"),
