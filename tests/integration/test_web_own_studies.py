@@ -207,6 +207,12 @@ def test_an_open_visit_keeps_its_evidence_and_says_what_would_differ(person: Per
     person.done(f"{second}/record", observable="lachman", result="positive")
     new = {r["id"]: r["mean"] for r in person.json(f"{second}/bench")["rails"]}
     assert new["acl-tear"] < before["acl-tear"], "a new visit starts with today's evidence"
+    keep(person, citation="Invented last one")
+    same = {r["id"]: r["mean"] for r in person.json(f"{second}/bench")["rails"]}
+    assert same == new, "a visit that began between two changes keeps what stood then"
+    assert person.json(f"{second}/evidence")["known"]
+    history = person.json(OWN)["history"]
+    assert history[0]["edition"] == person.json(OWN)["edition"], "the history names the edition that is in use"
 
 
 def test_a_damaged_history_leaves_the_shipped_evidence_in_use_and_says_so(running: Running) -> None:

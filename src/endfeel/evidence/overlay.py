@@ -103,7 +103,7 @@ def overlaid(
     faults = _faults(base, overlay, conditions or conditions_of(base))
     if faults:
         raise EvidenceError(tuple(faults))
-    own = [s for s in overlay.own.values() if s.study_id not in overlay.retired]
+    own = [_numbered(s) for s in overlay.own.values() if s.study_id not in overlay.retired]
     gone = overlay.retired.keys()
     studies = {**base.studies, **{s.study_id: s.study for s in own if s.study is not None}}
     return EvidenceBase(
@@ -190,6 +190,17 @@ def read_own(held: Mapping[str, Any]) -> OwnStudy:
 
 
 OWN = "own studies"
+
+
+def _numbered(study: OwnStudy) -> OwnStudy:
+    """With its lines counted from 1, wherever they were typed or read: figures must not hang on that."""
+    rows = [row.model_copy(update={"line": n}) for n, row in enumerate(study.readings, 1)]
+    return OwnStudy(
+        study.study_id,
+        study.study.model_copy(update={"line": 0}) if study.study else None,
+        tuple(row for row in rows if isinstance(row, AccuracyRow)),
+        tuple(row for row in rows if isinstance(row, RatesRow)),
+    )
 
 
 def _row_json(row: Row) -> dict[str, Any]:

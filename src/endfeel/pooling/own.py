@@ -14,6 +14,7 @@ from endfeel.evidence.overlay import moved_pairs
 from endfeel.evidence.rows import AccuracyRow, RatesRow
 from endfeel.pooling.data import Pair, PoolingData, pooling_data
 from endfeel.pooling.edition import Edition
+from endfeel.pooling.integrate import Line
 from endfeel.pooling.refit import Refit, lines_of, refit_pair, with_refits
 
 MOST_KEPT = 2000
@@ -74,15 +75,23 @@ class OwnEditions:
         found = self._kept.get(key)
         if found is None:
             kind = data.kinds[data.pair_kind[data.pairs.index(pair)]]
+            held = {_content(line) for line in lines_of(self._data, *pair)}
+            wanted = {_content(line): line for line in lines_of(data, *pair)}
             found = refit_pair(
                 self.edition,
                 self._data,
                 *pair,
-                added=lines_of(data, *pair),
-                without=lambda line: True,
+                added=[line for content, line in wanted.items() if content not in held],
+                without=lambda line: _content(line) not in wanted,
                 kind=kind,
             )
             while len(self._kept) >= MOST_KEPT:
                 self._kept.pop(next(iter(self._kept)), None)
             self._kept[key] = found
         return found
+
+
+def _content(line: Line) -> Hashable:
+    """What tells two lines of a pair apart; whether it is its study's only line may change with other pairs."""
+    arrays = (line.tp, line.n1, line.tn, line.n0, line.log_weight)
+    return (line.study_id, line.source, line.design, line.basis, *(values.tobytes() for values in arrays))
