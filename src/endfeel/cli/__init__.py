@@ -6,6 +6,6 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-from endfeel.cli.main import main
+from endfeel.cli.main import main  # noqa: E402
 
 __all__ = ["main"]
