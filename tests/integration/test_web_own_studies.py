@@ -202,7 +202,10 @@ def test_an_open_visit_keeps_its_evidence_and_says_what_would_differ(person: Per
     assert acl["moved"] and acl["before"] != acl["after"]
     assert moved["words"].startswith("The evidence changed since this visit began. ")
     assert [m["observable"] for m in moved["pairs"]] == ["lachman"]
+    notice = person.json(f"{problem}/bench")["head"]["evidence"]
+    assert notice["href"] == f"{problem}/evidence" and "The evidence changed" in person.get(f"{problem}/story").text
     second = person.visit(code="T-2")
+    assert person.json(f"{second}/story")["head"]["evidence"] is None
     person.clear_screens(second)
     person.done(f"{second}/record", observable="lachman", result="positive")
     new = {r["id"]: r["mean"] for r in person.json(f"{second}/bench")["rails"]}

@@ -1,6 +1,6 @@
 """What the clinic's own studies moved: pooled figures and the chances of a visit, before and after.
 
-Public: PairMove, ChanceMove, VisitMoves, pair_move, pair_moves, visit_moves.
+Public: PairMove, ChanceMove, VisitMoves, EvidenceNotice, pair_move, pair_moves, visit_moves, visit_notice.
 """
 
 from __future__ import annotations
@@ -68,6 +68,14 @@ class VisitMoves:
     pairs: tuple[PairMove, ...]
 
 
+@dataclass(frozen=True)
+class EvidenceNotice:
+    """The line on the pages of an open visit whose evidence changed since it began, and where it is told in full."""
+
+    words: str
+    href: str
+
+
 def pair_move(desk: Desk, standing: Standing, observable: str, condition: str) -> PairMove | None:
     """What the clinic's studies made of a shipped pair; None where they do not touch it."""
     if (observable, condition) not in standing.pooled.moved:
@@ -115,6 +123,23 @@ def visit_moves(desk: Desk, state: VisitState, problem: ProblemState, now: dt.da
     else:
         said = "The evidence changed since this visit began, for other regions only."
     return VisitMoves(began, today.edition.id, True, said, chances, pairs)
+
+
+def visit_notice(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datetime) -> EvidenceNotice | None:
+    """The notice of an open visit; None where it is on today's evidence or closed.
+
+    What would differ is named as soon as it has been worked out in the background.
+    """
+    if state.closed or problem.edition in ("", desk.edition.id):
+        return None
+    ready = ("evidence changed", problem.edition, desk.edition.id, state.visit_id, problem.problem_id)
+    words_now = "The evidence changed since this visit began."
+    if desk.kept.known(ready):
+        found = visit_moves(desk, state, problem, now)
+        words_now = found.words if found else words_now
+    else:
+        desk.kept.ahead(lambda: desk.kept.put(ready, visit_moves(desk, state, problem, now) is not None))
+    return EvidenceNotice(words_now, f"/visits/{state.visit_id}/{problem.problem_id}/evidence")
 
 
 def _chances(

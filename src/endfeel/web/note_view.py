@@ -152,5 +152,5 @@ def figures_for(
         desk.explained(model, belief),
         desk.decision(problem, model, belief),
         planned(problem, model, belief, situation),
-        desk.edition.id,
+        model.edition,
     )

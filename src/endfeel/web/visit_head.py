@@ -12,6 +12,7 @@ from endfeel.visits.problem import ProblemState
 from endfeel.visits.state import VisitState
 from endfeel.web import words
 from endfeel.web.desk import Desk
+from endfeel.web.evidence_moved import EvidenceNotice, visit_notice
 from endfeel.web.safety_summary import FlagBlock, SafetySummary, flags_of, summary_of
 
 STEPS = (
@@ -56,7 +57,11 @@ class ProblemTab:
 
 @dataclass(frozen=True)
 class Head:
-    """What stands above every page of a visit. seq: number of the last event that is shown here."""
+    """What stands above every page of a visit.
+
+    seq: number of the last event that is shown here. evidence: what changed in the evidence since the visit began; None
+    where nothing did.
+    """
 
     visit_id: str
     problem_id: str | None
@@ -70,6 +75,7 @@ class Head:
     steps: tuple[Step, ...]
     closed: str | None
     seq: int
+    evidence: EvidenceNotice | None
 
 
 def head(desk: Desk, state: VisitState, problem: ProblemState | None, step: str, now: dt.datetime) -> Head:
@@ -98,6 +104,7 @@ def head(desk: Desk, state: VisitState, problem: ProblemState | None, step: str,
         steps=_steps(desk, state, problem, step, base, now),
         closed=words.day(state.closed_at) if state.closed and state.closed_at else None,
         seq=state.seq,
+        evidence=visit_notice(desk, state, problem, now) if problem else None,
     )
 
 
