@@ -79,7 +79,8 @@ def address_here() -> str:
 
 def listen(family: int, address: str, port: int, option: str) -> socket.socket:
     """A bound socket; one clear line where the port is taken or the address is not this machine's."""
-    listening = socket.socket(family, socket.SOCK_STREAM)
+    # Named as TCP: only then does asyncio send small parts at once, instead of 40 ms later.
+    listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((address, port))
