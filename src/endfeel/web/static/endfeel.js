@@ -12,10 +12,13 @@
   };
   const token = () => $('meta[name="endfeel-token"]').content;
 
-  /* ---- the queue: {id, path, body, at, words}, oldest first, in localStorage ---- */
+  /* ---- the queue: {id, who, path, body, at, words}, oldest first, in localStorage ---- */
   const read = () => { try { return JSON.parse(localStorage.getItem(KEEP)) || []; } catch { return []; } };
   const write = (list) => localStorage.setItem(KEEP, JSON.stringify(list));
-  const add = (entry) => write([...read(), entry]);
+  /* an entry goes out under the account that made it and no other: who is signed in now may be somebody else */
+  const me = () => $('meta[name="endfeel-who"]').content;
+  const mine = () => read().filter((e) => !e.who || e.who === me());
+  const add = (entry) => write([...read(), { who: me(), ...entry }]);
   const drop = (id) => write(read().filter((e) => e.id !== id));
   const settled = (status) => (status >= 200 && status < 400) || (status >= 400 && status < 500 && ![403, 408, 421, 425, 429].includes(status));
   let timer = 0, wait = 1000, draining = false;
@@ -33,9 +36,10 @@
     box.append(p);
   }
   function waiting() {
-    const n = read().length;
+    const n = mine().length, other = read().find((e) => e.who && e.who !== me());
     document.documentElement.toggleAttribute("data-waiting", n > 0);
     if (n) line((n === 1 ? "1 entry is" : n + " entries are") + " kept on this device and will be sent when the server answers.", true);
+    else if (other) line("What " + other.who + " recorded is kept on this device and will be sent when " + other.who + " signs in here.");
     else line("");
   }
   function later() {
@@ -44,12 +48,12 @@
     wait = Math.min(wait * 1.6, 15000);
   }
   async function drain() {
-    if (draining || !read().length) return;
+    if (draining || !mine().length) return;
     draining = true;
     clearTimeout(timer);
     let refused = "", stuck = false, sent = 0;
-    while (read().length) {
-      const e = read()[0];
+    while (mine().length) {
+      const e = mine()[0];
       let answer;
       try {
         answer = await fetch(e.path, { method: "POST", body: e.body + "&waited_ms=" + Math.max(0, Date.now() - e.at), redirect: "manual",
@@ -84,7 +88,7 @@
     const id = uuid();
     d.parameters.client_id = id;
     d.headers["X-Endfeel-Id"] = id;
-    const older = read().length;
+    const older = mine().length;
     add({ id, path: d.path, body: new URLSearchParams(d.formData || d.parameters).toString(), at: Date.now(), words: form.dataset.record });
     if (older) { event.preventDefault(); pend(form); drain(); }
   });
