@@ -35,6 +35,7 @@ def test_a_twisted_knee_from_where_to_paper(served: Served, tablet: Page, begin:
         name = page.inner_text("#next-name")
         question = page.locator("#next .answers button")
         taps += 1
+        page.wait_for_timeout(450)  # a tap just after a recording is taken for a bounce
         if question.count():
             question.first.click()
             expect(page.locator(".last")).to_contain_text(name)

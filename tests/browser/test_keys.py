@@ -5,6 +5,8 @@ from __future__ import annotations
 from browsing import Served, open_demo
 from playwright.sync_api import Page, expect
 
+QUIET = 450  # milliseconds: just after a recording a further tap is taken for a bounce
+
 
 def test_a_pedal_records_and_opens(demo: Served, tablet: Page) -> None:
     page = tablet
@@ -13,6 +15,7 @@ def test_a_pedal_records_and_opens(demo: Served, tablet: Page) -> None:
     for key, result in (("PageDown", "positive"), ("PageUp", "negative")):
         while page.locator("#next, #stop").first.wait_for() is None and page.locator("#next .answers").count():
             name = page.inner_text("#next-name")
+            page.wait_for_timeout(QUIET)
             page.locator("#next .answers button").first.click()
             expect(page.locator(".last")).to_contain_text(name)
         if not page.locator("#next").count():
@@ -22,6 +25,7 @@ def test_a_pedal_records_and_opens(demo: Served, tablet: Page) -> None:
         expect(page.locator("dialog[open] h1")).to_have_text(name)
         page.keyboard.press("Enter")
         expect(page.locator("dialog[open]")).to_have_count(0)
+        page.wait_for_timeout(QUIET)
         page.keyboard.press(key)
         expect(page.locator(".last")).to_contain_text(f"{name}: {result}")
         seen += 1

@@ -302,3 +302,29 @@ def test_every_region_can_be_examined(person: Person) -> None:
         if card is not None and card["question"] is None:
             person.done(f"{path}/record", observable=card["observable"], result="positive")
             assert person.json(f"{path}/bench")["last"].startswith(card["name"])
+
+
+def test_a_starting_chance_can_be_set_by_hand_but_not_to_what_can_not_be(person: Person) -> None:
+    path = hurt_knee(person)
+    before = next(r for r in person.json(f"{path}/bench")["rails"] if r["id"] == "acl-tear")["mean"]
+    person.done(f"{path}/conditions/acl-tear/chance", per_cent="60")
+    after = next(r for r in person.json(f"{path}/bench")["rails"] if r["id"] == "acl-tear")["mean"]
+    assert after == pytest.approx(0.6, abs=0.02) and abs(before - after) > 0.05
+    seq = person.json(f"{path}/bench")["head"]["seq"]
+    for wrong in ("140", "-3", "many", ""):
+        assert person.post(f"{path}/conditions/acl-tear/chance", per_cent=wrong).status_code == 400, wrong
+    assert person.post(f"{path}/conditions/no-such/chance", per_cent="10").status_code == 400
+    assert person.json(f"{path}/bench")["head"]["seq"] == seq, "nothing was stored"
+    person.done(f"{path}/conditions/acl-tear/chance", reset="yes")
+    assert next(r for r in person.json(f"{path}/bench")["rails"] if r["id"] == "acl-tear")["mean"] == before
+
+
+def test_a_test_of_two_positions_asks_for_both(person: Person) -> None:
+    path = person.visit(region="shoulder", side="right")
+    found = person.json(f"{path}/find", q="relocation")["found"]
+    observable = found[0]["observable"]
+    person.done(f"{path}/record", observable=observable, result="positive")
+    assert person.json(f"{path}/bench")["last_link"] == "Note both positions"
+    names = [o["name"] for o in person.json(f"{path}/findings/{observable}")["observations"]]
+    both = {n.rpartition(".")[2] for n in names if "." in n.removeprefix("o:")}
+    assert len(both) == 2, names

@@ -45,7 +45,7 @@ class Person:
     """Somebody at a device: cookie, token, and posts as a page makes them."""
 
     def __init__(self, url: str) -> None:
-        self.http = httpx.Client(base_url=url, timeout=30, follow_redirects=False)
+        self.http = httpx.Client(base_url=url, timeout=120, follow_redirects=False)
         self.token = re.search(r'endfeel-token" content="([0-9a-f]{64})"', self.http.get("/start").text)[1]  # type: ignore[index]
 
     def get(self, path: str, **query: Any) -> httpx.Response:

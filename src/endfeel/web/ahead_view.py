@@ -97,6 +97,7 @@ class Ahead:
     record: str
     answer: str
     decide: str
+    plan_card: str
 
 
 def ahead_of(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datetime, *, wait: bool) -> Ahead | None:
@@ -126,6 +127,7 @@ def ahead_of(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datet
         record=f"{base}/record",
         answer=f"{base}/answer",
         decide=f"{base}/decide",
+        plan_card=f"{base}/plan-card.pdf",
     )
 
 

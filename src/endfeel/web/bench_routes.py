@@ -16,7 +16,7 @@ from endfeel.visits.safety import chances_withheld
 from endfeel.visits.state import VisitState
 from endfeel.web.ahead_view import Ahead, ahead_of
 from endfeel.web.bench_view import BenchPage, bench_page
-from endfeel.web.condition_view import ConditionPage, condition_page
+from endfeel.web.condition_view import ConditionPage, chance_set, condition_page
 from endfeel.web.desk import Desk
 from endfeel.web.device_routes import AtDesk, Form
 from endfeel.web.finding_view import (
@@ -155,6 +155,15 @@ def undo(request: Request, desk: AtDesk, visit_id: str, problem_id: str, form: F
     _of_problem(desk, visit_id, problem_id, seq)
     event = Corrected(of=seq, replacement=None, reason=form.text("reason"))
     return _bench(request, desk, desk.keep(visit_id, form, lambda _: event), problem_id, form)
+
+
+@router.post(_AT + "/conditions/{condition}/chance")
+def chance(request: Request, desk: AtDesk, visit_id: str, problem_id: str, condition: str, form: Form) -> Response:
+    """Set a starting chance by hand, or give it back to the studies."""
+    state = desk.keep(
+        visit_id, form, lambda s: chance_set(desk, desk.problem(s, problem_id), condition, form, now_utc())
+    )
+    return _bench(request, desk, state, problem_id, form)
 
 
 @router.post(_AT + "/worse")

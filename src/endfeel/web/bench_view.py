@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from endfeel.belief.explain import Explanation
 from endfeel.belief.infer import Belief
 from endfeel.belief.model import RegionModel
+from endfeel.catalogue.entries import HandsOn
 from endfeel.visits.look_again import look_again
 from endfeel.visits.problem import ProblemState, Recorded
 from endfeel.visits.safety import chances_withheld
@@ -83,6 +84,7 @@ class BenchPage:
     more_rails: tuple[Rail, ...]
     last: str | None
     last_href: str | None
+    last_link: str
     why_not: WhyNot | None
     remarks: tuple[str, ...]
     ahead: Ahead | None
@@ -124,6 +126,7 @@ def bench_page(
         more_rails=rest,
         last=sentence,
         last_href=f"{base}/findings/{last.observable}" if last and "answer" not in last.event.observations else None,
+        last_link="Note both positions" if _lacks_a_position(desk, problem, last) else "Add what was seen",
         why_not=_why_not(desk, problem, last),
         remarks=remarks,
         ahead=ahead,
@@ -243,6 +246,16 @@ def _chip(desk: Desk, problem: ProblemState, recorded: Recorded, base: str) -> C
 
 def _in_order(problem: ProblemState) -> list[Recorded]:
     return sorted(problem.findings.values(), key=lambda r: r.made.seq)
+
+
+def _lacks_a_position(desk: Desk, problem: ProblemState, last: Recorded | None) -> bool:
+    """Whether a test that compares two positions was recorded without saying what both showed."""
+    if last is None or last.result not in ("positive", "negative"):
+        return False
+    finding = desk.catalogue.region(problem.region).findings.get(last.observable.partition(":")[0])
+    positions = {p.id for p in finding.positions} if isinstance(finding, HandsOn) else set()
+    seen = {name.partition(".")[2] for name in last.event.observations}
+    return not positions <= seen
 
 
 def _why_not(desk: Desk, problem: ProblemState, last: Recorded | None) -> WhyNot | None:

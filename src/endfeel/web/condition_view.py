@@ -1,19 +1,22 @@
 """One condition opened: what it is, where its starting chance comes from, what each finding moved, what would be done.
 
-Public: ConditionPage, condition_page.
+Public: ConditionPage, condition_page, chance_set.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import math
-from dataclasses import dataclass
+import uuid
+from dataclasses import dataclass, replace
 
+from endfeel.visits.events import ContextSet
 from endfeel.visits.problem import ProblemState
 from endfeel.visits.safety import chances_withheld
 from endfeel.visits.state import VisitState
 from endfeel.web import words
 from endfeel.web.desk import Desk
+from endfeel.web.forms import Sent
 from endfeel.web.refused import Refused
 from endfeel.web.visit_head import Head, head
 
@@ -67,6 +70,10 @@ class ConditionPage:
     set_aside: str
     disagree: tuple[str, ...]
     evidence: str
+    post: str
+    by_hand: bool
+    per_cent: str
+    client_id: str
     back: str
 
 
@@ -135,8 +142,27 @@ def condition_page(
             if r.condition == condition and r.disagree
         ),
         evidence=f"/evidence/{problem.region}/condition/{condition}",
+        post=f"{base}/conditions/{condition}/chance",
+        by_hand=condition in (problem.context.chances or {}),
+        per_cent=f"{100 * starting.chance:.3g}" if starting else "",
+        client_id=str(uuid.uuid4()),
         back=f"{base}/bench",
     )
+
+
+def chance_set(desk: Desk, problem: ProblemState, condition: str, sent: Sent, now: dt.datetime) -> ContextSet:
+    """A starting chance set by hand, or given back to the studies; tried first: an impossible one is refused."""
+    held = dict(problem.context.chances or {})
+    if sent.text("reset"):
+        held.pop(condition, None)
+    else:
+        per_cent = sent.number("per_cent", "The starting chance in per cent", 0, 100)
+        if per_cent is None:
+            raise Refused(400, "The starting chance is missing; give a number from 0 to 100 per cent.")
+        held[condition] = per_cent / 100
+    event = ContextSet(problem_id=problem.problem_id, chances=held)
+    desk.model(replace(problem, context=problem.context.model_copy(update={"chances": held})), now)
+    return event
 
 
 def _moved(log_odds: float) -> str:

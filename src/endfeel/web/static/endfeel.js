@@ -129,7 +129,17 @@
   document.addEventListener("htmx:afterSwap", (event) => {
     if (event.detail.target.id === "sheet" && !sheet().open) { sheet().showModal(); sheet().scrollTop = 0; }
     if (event.detail.target.id === "bench" && sheet().open) sheet().close();
+    if (["bench", "ahead"].includes(event.detail.target.id)) {
+      quiet = performance.now() + 400;
+      const next = $("#next-name") || $("#stop-words");
+      if (next && document.activeElement === document.body) next.focus({ preventScroll: true });
+    }
   });
+  /* a second tap or a bouncing pedal just after a recording would land on the next finding: it is not counted */
+  let quiet = 0;
+  document.addEventListener("click", (event) => {
+    if (performance.now() < quiet && event.target.closest("#ahead [data-acts] button")) { event.preventDefault(); event.stopPropagation(); }
+  }, true);
   document.addEventListener("click", (event) => {
     if (event.target.closest("[data-close]")) { event.preventDefault(); sheet().close(); }
     if (event.target === sheet()) sheet().close();
@@ -181,7 +191,7 @@
     return Object.keys(all).find((name) => all[name] === key);
   }
   document.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
+    if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing || event.repeat) return;
     const setting = document.activeElement && document.activeElement.closest("[data-set-key]");
     if (setting && !["Tab", "Escape", "Shift"].includes(event.key)) {
       event.preventDefault();
