@@ -9,7 +9,6 @@ import pytest
 from browsing import CHROMIUM, FLAGS, TABLET, Served, Watched, tap
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-
 expect.set_options(timeout=15_000)
 
 
@@ -45,7 +44,10 @@ def tablet(chromium: Browser) -> Iterator[Page]:
     yield page
     context.close()
     assert watched.asked <= {"127.0.0.1"}, watched.asked
-    expected = ("ERR_CONNECTION_REFUSED", "ERR_FAILED", "htmx:sendError", "htmx:sendAbort", "htmx:afterRequest", "404 (Not Found)")
+    expected = (
+        "ERR_CONNECTION_REFUSED", "ERR_FAILED", "htmx:sendError", "htmx:sendAbort", "htmx:afterRequest",
+        "404 (Not Found)",
+    )  # fmt: skip
     assert [s for s in watched.said if not any(e in s for e in expected)] == []
 
 
