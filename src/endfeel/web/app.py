@@ -30,11 +30,13 @@ from endfeel.web import (
     clinic_routes,
     closing_routes,
     device_routes,
+    drawing_routes,
     evidence_routes,
     pair_routes,
     pairing_routes,
     paper_routes,
     safety_routes,
+    strategy_routes,
     study_routes,
     visit_routes,
 )
@@ -48,6 +50,7 @@ from endfeel.web.respond import refusal, refusing, render
 from endfeel.web.roles import allowed
 from endfeel.web.security import Guard, new_secret
 from endfeel.web.settings import Settings
+from endfeel.web.strategy_work import StrategyWork
 from endfeel.web.throttle import Throttle
 from endfeel.web.watch import Watch
 
@@ -72,11 +75,13 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.desk = desk
     app.state.doorkeeper = Doorkeeper(desk.people)
     app.state.pairing = Pairing()
+    app.state.strategy_work = StrategyWork(desk)
     app.state.join_throttle = Throttle(5, 300)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     parts = (
         device_routes, clinic_routes, bench_routes, closing_routes, paper_routes, safety_routes, visit_routes,
         study_routes, evidence_routes, pair_routes, account_routes, pairing_routes, audit_routes,
+        strategy_routes, drawing_routes,
     )  # fmt: skip
     for part in parts:
         app.include_router(part.router, dependencies=[Depends(allowed)])
