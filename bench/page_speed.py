@@ -33,6 +33,7 @@ TIMED = """selector => new Promise((done) => {
   watch.observe(document.querySelector('main'), {childList: true, subtree: true});
   document.querySelector(selector).click();
 })"""
+LOADED = "() => performance.getEntriesByType('navigation').map((n) => n.loadEventEnd - n.startTime)[0]"
 
 
 def main() -> None:
@@ -78,9 +79,7 @@ def _loads(page: Page, problem: str) -> list[float]:
     times = []
     for _ in range(20):
         page.goto(problem + "/bench", wait_until="load")
-        times.append(
-            page.evaluate("() => performance.getEntriesByType('navigation').map((n) => n.loadEventEnd - n.startTime)[0]")
-        )
+        times.append(page.evaluate(LOADED))
         time.sleep(0.3)
     return times
 
