@@ -96,7 +96,7 @@ def build_command(
     seed: Annotated[int, typer.Option("--seed")] = 20260101,
     chains: Annotated[int, typer.Option("--chains", min=1, max=16)] = 2,
     warmup: Annotated[int, typer.Option("--warmup", min=10)] = 1000,
-    samples: Annotated[int, typer.Option("--samples", min=10)] = 1000,
+    samples: Annotated[int, typer.Option("--samples", min=10)] = 4000,
 ) -> None:
     """Pool all tables anew (needs the extra endfeel[editions])."""
     try:
