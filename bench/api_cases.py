@@ -4,8 +4,9 @@ Run: OMP_NUM_THREADS=1 python bench/api_cases.py [CASES FOR EACH ADDRESS, 60 if 
 Prints how many requests got which answer, and stops at the first 5xx with the request that caused it. The tests run a
 few cases of each address the same way.
 
-The description is completed by what only a reader of the forms knows: their fields, and ids that exist, so that about
-half of what is made gets past the first check.
+The description is completed by what only a reader of the forms knows: their fields, and ids that exist, so that much
+of what is made gets past the first check. All requests are about one visit; visits that are not there are tried in
+tests/integration/test_web_guard.py.
 """
 
 from __future__ import annotations
@@ -71,8 +72,11 @@ def described(app: FastAPI, visit_id: str) -> dict[str, Any]:
     for path, methods in document["paths"].items():
         for method, operation in methods.items():
             for parameter in operation.get("parameters", []):
-                if parameter["in"] == "path":
-                    parameter["schema"] = _either(known.get(parameter["name"], ["x"]))
+                name = parameter["name"]
+                if name in ("visit_id", "problem_id"):
+                    parameter["schema"] = {"type": "string", "enum": known[name]}
+                elif parameter["in"] == "path":
+                    parameter["schema"] = _either(known.get(name, ["x"]))
             if method == "post" and "requestBody" not in operation:
                 content = {"application/x-www-form-urlencoded": {"schema": form}}
                 operation["requestBody"] = {"content": content, "required": False}

@@ -144,3 +144,10 @@ def test_other_bodies_are_refused_in_one_line(person: Person, problem: str, kind
         headers={"Content-Type": kind, "X-Endfeel-Token": person.token, "HX-Request": "true"},
     )
     assert 400 <= answer.status_code < 500 and len(answer.text.splitlines()) == 1
+
+
+def test_what_an_event_can_not_hold_is_refused_in_one_line(person: Person, problem: str) -> None:
+    odd = {"/visits": {"code": "T\x1b", "setting": "primary"}, f"{problem}/outcome": {"source": "\x1b"}}
+    for path, fields in odd.items():
+        answer = person.post(path, **fields)
+        assert 400 <= answer.status_code < 500 and len(answer.text.splitlines()) == 1, (path, answer.text[:200])
