@@ -13,7 +13,6 @@ from pathlib import Path
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from pydantic import ValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import PlainTextResponse, Response
@@ -30,6 +29,7 @@ from endfeel.web import (
     bench_routes,
     clinic_routes,
     closing_routes,
+    costs_routes,
     device_routes,
     drawing_routes,
     evidence_routes,
@@ -81,7 +81,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     parts = (
         device_routes, clinic_routes, bench_routes, closing_routes, paper_routes, safety_routes, visit_routes,
-        study_routes, evidence_routes, pair_routes, account_routes, pairing_routes, audit_routes,
+        costs_routes, study_routes, evidence_routes, pair_routes, account_routes, pairing_routes, audit_routes,
         strategy_routes, drawing_routes,
     )  # fmt: skip
     for part in parts:
@@ -132,13 +132,6 @@ def _refuse_clearly(app: FastAPI) -> None:
         first = error.errors()[0]
         where = ".".join(str(p) for p in first["loc"] if p not in ("query", "path", "body"))
         return refusal(request, Refused(422, f"{where or 'The request'}: {first['msg']}."))
-
-    @app.exception_handler(ValidationError)
-    def no_such_event(request: Request, error: ValidationError) -> Response:
-        # An event made from a form's fields says itself what it can not hold, a control character for instance.
-        first = error.errors(include_url=False, include_context=False)[0]
-        where = ".".join(str(p) for p in first["loc"]).replace("_", " ")
-        return refusal(request, Refused(400, f"{where or 'The form'}: {first['msg']}."))
 
     @app.exception_handler(HTTPException)
     def http(request: Request, error: HTTPException) -> Response:

@@ -49,6 +49,7 @@ class CareChoice:
     choices: tuple[ActionChoice, ...]
     advised: str
     costs: str
+    costs_href: str
     modality: str
     review_on: str
     leading: bool
@@ -107,7 +108,9 @@ def decide_page(desk: Desk, state: VisitState, problem: ProblemState, now: dt.da
     if model is not None:
         belief = desk.belief(problem, model)
         advised = desk.decision(problem, model, belief).by_group
-        choices = [_care(desk, problem, model, belief, a, i == 0, now.date()) for i, a in enumerate(advised)]
+        choices = [
+            _care(desk, problem, model, belief, a, i == 0, now.date(), state.visit_id) for i, a in enumerate(advised)
+        ]
     region = desk.catalogue.region(problem.region)
     return DecidePage(
         head=head(desk, state, problem, "decide", now),
@@ -161,7 +164,14 @@ def decided(desk: Desk, state: VisitState, problem: ProblemState, sent: Sent, no
 
 
 def _care(
-    desk: Desk, problem: ProblemState, model: RegionModel, belief: Belief, advice: Advice, leading: bool, today: dt.date
+    desk: Desk,
+    problem: ProblemState,
+    model: RegionModel,
+    belief: Belief,
+    advice: Advice,
+    leading: bool,
+    today: dt.date,
+    visit_id: str,
 ) -> CareChoice:
     region = desk.catalogue.region(problem.region)
     care = region.care[advice.care_group]
@@ -184,6 +194,9 @@ def _care(
         )
     else:
         said += f". So: start care above {_bare(thresholds.high)}; looking further costs more than it could save."
+    whose = "These costs are our stated assumption."
+    if desk.own_costs.number(problem.region):
+        whose = "These costs are your clinic's, or our stated assumption where it set none."
     return CareChoice(
         id=care.id,
         name=care.name,
@@ -197,7 +210,8 @@ def _care(
             for action in ("look-further", "start-care", "set-aside")
         ),
         advised=ACTIONS[advice.action],
-        costs=said + " These costs are our stated assumption.",
+        costs=f"{said} {whose}",
+        costs_href=f"/costs/{problem.region}?visit={visit_id}/{problem.problem_id}#{care.id}",
         modality=care.modality,
         review_on=(today + dt.timedelta(days=care.look_again_days)).isoformat(),
         leading=leading,

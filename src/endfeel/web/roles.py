@@ -54,6 +54,8 @@ TABLE: tuple[tuple[str, str, str], ...] = (
     ("POST", "/clinic*", "clinic"),
     ("GET", "/evidence*", "read"),
     ("POST", "/evidence*", "clinic"),
+    ("GET", "/costs*", "read"),
+    ("POST", "/costs*", "clinic"),
     ("GET", "/strategies*", "read"),
     ("POST", "/strategies*", "clinic"),
     ("GET", "/drawings*", "read"),
