@@ -13,6 +13,7 @@ from pathlib import Path
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
+from pydantic import ValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import PlainTextResponse, Response
@@ -132,6 +133,13 @@ def _refuse_clearly(app: FastAPI) -> None:
         first = error.errors()[0]
         where = ".".join(str(p) for p in first["loc"] if p not in ("query", "path", "body"))
         return refusal(request, Refused(422, f"{where or 'The request'}: {first['msg']}."))
+
+    @app.exception_handler(ValidationError)
+    def no_such_event(request: Request, error: ValidationError) -> Response:
+        # An event made from a form's fields says itself what it can not hold, a control character for instance.
+        first = error.errors(include_url=False, include_context=False)[0]
+        where = ".".join(str(p) for p in first["loc"]).replace("_", " ")
+        return refusal(request, Refused(400, f"{where or 'The form'}: {first['msg']}."))
 
     @app.exception_handler(HTTPException)
     def http(request: Request, error: HTTPException) -> Response:
