@@ -8,9 +8,10 @@ from typing import Annotated
 
 import typer
 
-from endfeel.cli.keep import existing_store
+from endfeel.cli.keep import ask_passphrase, existing_store
 from endfeel.cli.places import demo_directory, home_directory
 from endfeel.cli.sharing import PORT, Sharing, address_here, listen
+from endfeel.storage.connect import store_url
 from endfeel.storage.people import People
 
 CAUTION = "It informs a licensed clinician and does not diagnose. Local law, scope and pathways come first."
@@ -42,6 +43,8 @@ def serve_command(
     from endfeel.web.settings import Settings
 
     folder = data or (demo_directory() if demo else home_directory())
+    if database is None:
+        ask_passphrase(store_url(folder).database)
     sharing = None
     if share:
         _refuse_without_accounts(folder, database)

@@ -1,6 +1,7 @@
 """Backups: one SQLite file, taken while others write, believed only once it was restored and compared.
 
-A backup of a PostgreSQL store is a SQLite file too, so that it can be opened anywhere.
+A backup of a PostgreSQL store is a SQLite file too, so that it can be opened anywhere. Here too, because they go the
+same way: a store's file turned into an encrypted one, and back.
 """
 
 from __future__ import annotations
@@ -8,14 +9,16 @@ from __future__ import annotations
 import datetime as dt
 import os
 import shutil
-import sqlite3
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from endfeel.storage.connect import FILE_NAME, shown, store_url
 from endfeel.storage.copying import Contents, contents, copy_rows, snapshot
 from endfeel.storage.faults import StoreError, explained
+from endfeel.storage.sealing import is_sealed, open_file, same_key_as, seal, unseal
 from endfeel.storage.store import Store
 
 
@@ -77,15 +80,65 @@ def restore(path: Path, destination: Path | str, *, replace: bool = False) -> Co
     return held
 
 
+def encrypt(file: Path) -> Contents:
+    """Encrypt a store's file with the passphrase in use; what it holds. No other program may have it open.
+
+    The plain file is written over before it is removed; a disk may still hold old blocks of it, and so may backups.
+    Raises StoreError, and leaves the store as it was, where anything fails.
+    """
+    if is_sealed(file):
+        raise StoreError("other", f"{file}: this store is encrypted already")
+    return _exchange(file, seal)
+
+
+def decrypt(file: Path) -> Contents:
+    """Turn an encrypted store's file back into a plain one; what it holds."""
+    if not is_sealed(file):
+        raise StoreError("other", f"{file}: this store is not encrypted")
+    return _exchange(file, unseal)
+
+
+def _exchange(file: Path, write: Callable[[Path, Path], None]) -> Contents:
+    """Write the store anew by ``write``, compare, and put the new file in the old one's place."""
+    if not file.is_file():
+        raise StoreError("unreachable", f"{file}: there is no store here")
+    with Store(file, check="full") as store, snapshot(store) as connection:
+        held = contents(connection)
+    _alone(file)
+    with tempfile.TemporaryDirectory(prefix=".endfeel-seal-", dir=file.parent) as folder, explained(str(file)):
+        draft = Path(folder) / FILE_NAME
+        write(file, draft)
+        with Store(draft, check="full") as store, snapshot(store) as connection:
+            if contents(connection) != held:
+                raise StoreError("other", f"{file}: what was written differs from the store, which was left as it was")
+        _alone(draft)
+        _sync(draft)
+        old = Path(folder) / "old.sqlite"
+        os.link(file, old)
+        os.replace(draft, file)
+        _sync(file.parent)
+        _overwrite(old)
+    return held
+
+
+def _overwrite(file: Path) -> None:
+    with file.open("r+b") as opened:
+        left = file.stat().st_size
+        while left > 0:
+            left -= opened.write(bytes(min(left, 2**20)))
+        opened.flush()
+        os.fsync(opened.fileno())
+
+
 def _write(store: Store, draft: Path) -> Contents:
     with explained(store.where), snapshot(store) as connection:
         held = contents(connection)
         if store.engine.dialect.name == "sqlite":
+            key = same_key_as(store.url.database)  # the backup of an encrypted store is encrypted as it is
             os.close(os.open(draft, os.O_CREAT | os.O_WRONLY, 0o600))
-            target = sqlite3.connect(draft)
+            target = open_file(draft, key=key)
             try:
-                raw = connection.connection.driver_connection
-                assert isinstance(raw, sqlite3.Connection)
+                raw: Any = connection.connection.driver_connection
                 raw.backup(target)
                 target.execute("DELETE FROM sessions")
                 target.commit()
@@ -140,7 +193,7 @@ def _make_room(file: Path, replace: bool) -> None:
 def _alone(file: Path) -> None:
     """Fold the journal into the file. Fails with "locked" while another program has the store open."""
     with explained(str(file)):
-        raw = sqlite3.connect(file, timeout=1)
+        raw = open_file(file, timeout=1)
         try:
             raw.execute("PRAGMA journal_mode=DELETE").fetchone()
         finally:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sqlite3
 import time
 from pathlib import Path
 from typing import Any
@@ -17,7 +16,8 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import ConnectionPoolEntry
 
-from endfeel.storage.faults import StoreError
+from endfeel.storage.faults import SQLITE_ERRORS, StoreError
+from endfeel.storage.sealing import driver_for, is_sealed, key_of, set_key
 
 FILE_NAME = "endfeel.sqlite"
 WRITE = "endfeel_write"  # execution option of connections that will write
@@ -55,14 +55,19 @@ def shown(url: URL) -> str:
 def make_engine(url: URL, busy_seconds: float) -> Engine:
     """An engine whose every connection is safe: full sync, foreign keys, waiting no longer than busy_seconds."""
     if url.get_backend_name() == "sqlite":
+        sealed = is_sealed(url.database)
         engine = create_engine(
             url,
+            module=driver_for(url.database),
             hide_parameters=True,  # what a patient said does not belong in an error message
             connect_args={"timeout": busy_seconds, "check_same_thread": False},
             pool_size=8,
             max_overflow=24,
             pool_timeout=busy_seconds + 5,
         )
+        if sealed:
+            key = key_of(url.database or "")
+            event.listen(engine, "connect", lambda raw, _: set_key(raw, key, shown(url)))
         event.listen(engine, "connect", _sqlite_connected)
         event.listen(engine, "begin", _sqlite_begin)
         return engine
@@ -99,7 +104,7 @@ def write_ahead(engine: Engine) -> None:
             cursor = raw.cursor()
             if cursor.execute("PRAGMA journal_mode=WAL").fetchone()[0] == "wal":
                 return
-        except sqlite3.OperationalError as error:
+        except SQLITE_ERRORS as error:
             # Two programs that open a new store at once: SQLite does not wait here by itself.
             if last or "locked" not in str(error):
                 raise

@@ -13,6 +13,7 @@ from sqlalchemy import func, select
 from endfeel.storage import tables as t
 from endfeel.storage.connect import check_file, make_engine, revision, revisions, shown, store_url
 from endfeel.storage.faults import StoreError, explained
+from endfeel.storage.sealing import is_sealed
 from endfeel.storage.store import Store
 from endfeel.visits.line import line_of
 from endfeel.visits.state import ReplayError, replay
@@ -74,6 +75,8 @@ def _about_file(file: Path) -> Iterator[Check]:
     private = not mode & (stat.S_IRWXG | stat.S_IRWXO)
     words = "only this user can read the store" if private else f"others on this machine can read {file}: chmod 600 it"
     yield Check("privacy", private, words)
+    words = "the store is encrypted" if is_sealed(file) else "the store is not encrypted: use an encrypted disk"
+    yield Check("at rest", True, words)
     free = shutil.disk_usage(file.parent).free
     words = f"{free // 2**20} MB free on its disk"
     yield Check("space", free >= LITTLE_SPACE, words if free >= LITTLE_SPACE else f"only {words}: make room")

@@ -10,7 +10,18 @@ from typing import Literal
 from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
-Kind = Literal["locked", "read-only", "corrupt", "disk-full", "unreachable", "newer", "no-such-visit", "other"]
+Kind = Literal[
+    "locked", "read-only", "corrupt", "disk-full", "unreachable", "newer", "no-such-visit", "sealed", "other"
+]
+
+SQLITE_ERRORS: tuple[type[Exception], ...] = (sqlite3.Error,)
+try:
+    import sqlcipher3.dbapi2
+
+    SQLITE_ERRORS = (sqlite3.Error, sqlcipher3.dbapi2.Error)
+except ImportError:  # an encrypted store is optional
+    pass
+_TROUBLE: tuple[type[Exception], ...] = (DBAPIError, PoolTimeout, OSError, *SQLITE_ERRORS)
 
 
 class StoreError(Exception):
@@ -30,7 +41,7 @@ def explained(where: str) -> Iterator[None]:
     """Turn database errors into a StoreError about the store at `where`."""
     try:
         yield
-    except (DBAPIError, PoolTimeout, sqlite3.Error, OSError) as error:
+    except _TROUBLE as error:
         raise store_error(error, where) from error
 
 
@@ -43,7 +54,7 @@ def store_error(error: BaseException, where: str) -> StoreError:
             return StoreError(kind, f"{where}: {line}")
     if isinstance(error, PoolTimeout):
         return StoreError("locked", f"{where}: {_LINES[0][2]}")
-    if isinstance(error, (OperationalError, InterfaceError)) and not isinstance(cause, sqlite3.Error):
+    if isinstance(error, (OperationalError, InterfaceError)) and not isinstance(cause, SQLITE_ERRORS):
         return StoreError("unreachable", f"{where}: the database does not answer; is it running? ({said[:160]})")
     return StoreError("other", f"{where}: {said[:200]}")
 
@@ -66,7 +77,13 @@ _LINES: tuple[tuple[Kind, tuple[str, ...], str], ...] = (
     ),
     (
         "corrupt",
-        ("malformed", "not a database", "file is encrypted", "corrupt", "invalid page"),
+        ("not a database", "file is encrypted"),
+        "the store is damaged, or encrypted: if so, name its passphrase's file in ENDFEEL_PASSPHRASE_FILE; else do "
+        "not write to it, keep a copy of the file, and restore the last backup",
+    ),
+    (
+        "corrupt",
+        ("malformed", "corrupt", "invalid page"),
         "the store is damaged; do not write to it, keep a copy of the file, and restore the last backup",
     ),
     (
