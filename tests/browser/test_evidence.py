@@ -102,7 +102,13 @@ def test_a_study_is_looked_at_kept_and_taken_out_again(demo: Served, tablet: Pag
     assert page.input_value("#tn-1") == "70" and page.input_value("#source_url-3") == ""
     page.click("button:has-text('Keep')")
     page.wait_for_url("**/changes/1")
-    page.click("text=The study")
+    assert faults_of(page, "change") == []
+    problem = open_demo(page, demo.url)
+    page.click("text=What would differ")
+    assert page.url == problem + "/evidence" and "keeps the evidence that it began with" in page.inner_text("main")
+    assert faults_of(page, "what would differ") == []
+    page.goto(demo.url + "/evidence/studies/own")
+    page.click("text=Invented C")
     page.fill("#why", "was only to see")
     page.click("button:has-text('Use it no longer')")
     page.wait_for_url("**/evidence/studies/own")

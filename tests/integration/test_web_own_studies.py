@@ -231,3 +231,27 @@ def test_a_damaged_history_leaves_the_shipped_evidence_in_use_and_says_so(runnin
     page = person.json("/evidence")
     assert page["edition"] == shipped and "can not be read" in page["trouble"]
     assert page["trouble"] in person.get("/evidence").text.replace("&#39;", "'")
+
+
+def test_a_study_that_fits_no_more_is_named_and_the_others_stay_in_use(running: Running) -> None:
+    """As after an upgrade that ships a paper which the clinic had added before."""
+    person = Person(running.url)
+    keep(person, **{"observable-1": "anterior-drawer", "citation": "First, of 2025"})
+    keep(person)
+    store = running.app.state.desk.store
+    held = store.setting("own-studies")
+    held["changes"][0]["study"]["study"]["pmid"] = "31281835"
+    store.set_setting(
+        "own-studies", {**held, "changes": [*held["changes"], {**held["changes"][1], "number": 3, "act": "edit"}]}
+    )
+    time.sleep(1.2)
+    trouble = person.json(OWN)["trouble"]
+    first = held["changes"][0]["study_id"]
+    assert first in trouble and "stands there already" in trouble
+    assert lachman(person)["moved"], "the other study still counts"
+    assert "does not fit the tables" in person.json(OWN)["own"][0]["words"]
+    assert person.get(f"/evidence/studies/{first}").status_code == 200
+    keep(person, citation="A third one, of 2025")
+    assert person.json(OWN)["trouble"] == trouble
+    person.done(f"/evidence/studies/{first}/retire", swap=False, why="it is in the tables now")
+    assert person.json(OWN)["trouble"] == ""

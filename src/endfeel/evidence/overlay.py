@@ -96,7 +96,7 @@ def overlaid(
     """The evidence with the clinic's studies in and the retired ones out; `base` itself where the overlay is empty.
 
     conditions: the condition ids of each region; those of the tables where left out. Raises EvidenceError with every
-    fault; nothing is laid over half.
+    fault of the studies in use; nothing is laid over half.
     """
     if overlay.empty:
         return base
@@ -216,7 +216,7 @@ def _by_pair(evidence: EvidenceBase) -> dict[Pair, tuple[Reading, ...]]:
 
 
 def _faults(base: EvidenceBase, overlay: Overlay, conditions: Mapping[str, frozenset[str]]) -> list[Fault]:
-    own = tuple(overlay.own.values())
+    own = tuple(s for s in overlay.own.values() if s.study_id not in overlay.retired)
     described = [s.study for s in own if s.study is not None]
     found = incoherent(
         (*base.studies.values(), *described),

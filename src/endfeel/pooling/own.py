@@ -62,6 +62,8 @@ class OwnEditions:
         data = pooling_data(evidence, self.edition.left_out)
         moved = moved_pairs(self.base, evidence)
         pooled = set(data.pairs)
+        if not moved:
+            return OwnEdition(self.edition, evidence, data, (), {})
         refits = {pair: self._refit(pair, evidence, data) for pair in moved if pair in pooled}
         edition = with_refits(self.edition, tuple(refits.values()), overlay)
         return OwnEdition(edition, evidence, data, moved, refits)

@@ -33,14 +33,21 @@ LOOK_AGAIN = 1.0
 class Standing:
     """The evidence at one moment.
 
-    log: the history up to then. pooled: the edition with the clinic's studies. trouble: why what is kept is not used,
-    in one line; empty where all is well.
+    log: the history up to then. overlay: what of it is used. pooled: the edition with the clinic's studies. unused: own
+    studies that do not fit the shipped tables any more, with why. trouble: what of the clinic's is not used and why, in
+    one line; empty where all is well.
     """
 
     log: OwnLog
     overlay: Overlay
     pooled: OwnEdition
     trouble: str = ""
+    unused: frozenset[str] = frozenset()
+
+    @property
+    def wanted(self) -> Overlay:
+        """What the history adds up to, with what of it does not fit any more."""
+        return self.log.overlay()
 
     @property
     def evidence(self) -> EvidenceBase:
@@ -153,7 +160,14 @@ class ClinicEvidence:
             for one in wanted:
                 self._check_names(one.study)
                 log = log.with_change(moment, by, one.act, one.study_id, one.study, one.why)
-            return self._standing(log)
+            unused = self.now().unused
+            if not unused:
+                return self._standing(log)
+            # Studies that were out of use before need not be mended for another change to be made.
+            standing = self._fitting(log)
+            if standing.unused - unused or standing.unused & {one.study_id for one in wanted}:
+                return self._standing(log)
+            return standing
         except EvidenceError as error:
             raise Refused(400, _line(error)) from None
         except ValueError as error:
@@ -165,15 +179,43 @@ class ClinicEvidence:
         return Standing(log, overlay, self._editions.of(evidence, overlay.fingerprint))
 
     def _read(self, held: object) -> Standing:
-        """What is kept; where it does not fit the shipped tables any more, those alone, with the reason."""
+        """What is kept; where some of it does not fit the shipped tables any more, the rest, and what is left out."""
         log = OwnLog()
         try:
             log = read_log(held if isinstance(held, dict) else None)
             return self._standing(log)
         except ValueError as error:
+            if log.number:
+                return self._fitting(log)
             said = _line(error) if isinstance(error, EvidenceError) else f"{error}"
             shipped = self._editions.of(self.base, "")
-            return Standing(log, log.overlay(), shipped, f"Your own studies are not used: {said}")
+            return Standing(log, Overlay(), shipped, f"Your own studies are not used: {said}")
+
+    def _fitting(self, log: OwnLog) -> Standing:
+        """What of a history fits the shipped tables: each study is tried by itself on top of those before it."""
+        wanted = log.overlay()
+        used, unused, said = Overlay(), set(), []
+        known = {*self.base.studies, *(r.study_id for r in self.base.rates)}
+        for study_id, why in wanted.retired.items():
+            if study_id in known:
+                used = used.with_retired(study_id, why)
+        for study in wanted.own.values():
+            tried = used.with_study(study)
+            if study.study_id in wanted.retired:
+                used = tried.with_retired(study.study_id, wanted.retired[study.study_id])
+                continue
+            try:
+                self._editions.of(overlaid(self.base, tried, self._conditions), "tried")
+                used = tried
+            except EvidenceError as error:
+                unused.add(study.study_id)
+                said.append(f"{study.study_id} ({error.faults[0]!s})")
+            except ValueError as error:
+                unused.add(study.study_id)
+                said.append(f"{study.study_id} ({error})")
+        evidence = overlaid(self.base, used, self._conditions)
+        trouble = f"Not used, since they do not fit the tables any more: {'; '.join(said)}." if said else ""
+        return Standing(log, used, self._editions.of(evidence, used.fingerprint), trouble, frozenset(unused))
 
     def _again(self, log: OwnLog, edition: str) -> Standing | None:
         try:

@@ -121,7 +121,7 @@ def visit_moves(desk: Desk, state: VisitState, problem: ProblemState, now: dt.da
     elif pairs:
         said = "The evidence changed since this visit began; no chance of this visit would differ by much."
     else:
-        said = "The evidence changed since this visit began, for other regions only."
+        said = "The evidence changed since this visit began; nothing that this visit rests on differs by much."
     return VisitMoves(began, today.edition.id, True, said, chances, pairs)
 
 

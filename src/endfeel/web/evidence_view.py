@@ -121,7 +121,7 @@ def regions_page(desk: Desk) -> RegionsPage:
         lines.append(RegionLine(region, words.region(region), len(studies), len(evidence.pairs(region)), len(findings)))
     return RegionsPage(
         tuple(lines), standing.edition.id, str(standing.edition.meta.get("based_on", "")), evidence.fingerprint[:12],
-        len(standing.overlay.own), len(standing.overlay.retired), standing.trouble,
+        len(standing.wanted.own), len(standing.wanted.retired), standing.trouble,
     )  # fmt: skip
 
 

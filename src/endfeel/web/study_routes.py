@@ -108,7 +108,7 @@ def imported(desk: AtDesk, form: Form) -> Response:
     except EvidenceError as error:
         more = f" (and {len(error.faults) - 1} more)" if len(error.faults) > 1 else ""
         raise Refused(400, f"Nothing was taken: {error.faults[0]}{more}.") from None
-    known = desk.own.now().overlay.own
+    known = desk.own.now().wanted.own
     wanted = [Wanted("edit" if s.study_id in known else "add", s.study_id, s, "as a table") for s in studies]
     desk.own.change(wanted, form.actor, _seen(form))
     return RedirectResponse(OWN, status_code=303)
@@ -119,7 +119,7 @@ def table(desk: AtDesk, name: str) -> Response:
     """One of the clinic's own tables as CSV."""
     if name not in OWN_TABLES:
         raise Refused(404, f"There is no table “{name[:40]}”; there are {', '.join(OWN_TABLES)}.")
-    text = write_own(desk.own.now().overlay).get(name, "")
+    text = write_own(desk.own.now().wanted).get(name, "")
     headers = {"Content-Disposition": f'attachment; filename="own-{name}"'}
     return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
 
@@ -130,7 +130,7 @@ def _answered(request: Request, desk: Desk, form: Sent, fields: StudyFields, pos
     if form.text("act") == "more":
         return render(request, "evidence_study_form.html", study_form(desk, with_more(fields), post, seen=seen))
     try:
-        made = study_of(fields, frozenset({*desk.own.base.studies, *desk.own.now().overlay.own}))
+        made = study_of(fields, frozenset({*desk.own.base.studies, *desk.own.now().wanted.own}))
         act = "edit" if fields.study_id else "add"
         wanted = [Wanted("edit" if act == "edit" else "add", made.study_id, made, (form.text("why") or "")[:400])]
         if form.text("act") == "look":
@@ -145,7 +145,7 @@ def _answered(request: Request, desk: Desk, form: Sent, fields: StudyFields, pos
 
 
 def _kept(desk: Desk, study_id: str) -> StudyFields:
-    held = desk.own.now().overlay.own.get(study_id)
+    held = desk.own.now().wanted.own.get(study_id)
     if held is None:
         raise Refused(404, f"“{study_id[:80]}” is none of your own studies; only those can be edited.")
     return fields_of(held, held.readings[0].region if held.readings else "shoulder")

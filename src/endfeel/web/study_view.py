@@ -141,7 +141,7 @@ class ChangePage:
 def own_page(desk: Desk) -> OwnPage:
     """The clinic's own studies, those it does not use, the history and the tables."""
     standing = desk.own.now()
-    overlay = standing.overlay
+    overlay = standing.wanted
     texts = write_own(overlay)
     return OwnPage(
         own=tuple(
@@ -171,12 +171,12 @@ def study_page(desk: Desk, study_id: str) -> StudyPage:
     standing = desk.own.now()
     rows = _rows(desk, standing, study_id)
     study = desk.own.base.studies.get(study_id)
-    own = standing.overlay.own.get(study_id)
+    own = standing.wanted.own.get(study_id)
     if own is not None and own.study is not None:
         study = own.study
     if not rows and study is None:
         raise Refused(404, f"There is no study “{study_id[:80]}”.")
-    why = standing.overlay.retired.get(study_id, "")
+    why = standing.wanted.retired.get(study_id, "")
     links = []
     if study and study.doi:
         links.append(("The paper", f"https://doi.org/{quote(study.doi)}"))
@@ -251,12 +251,12 @@ def _rows(desk: Desk, standing: Standing, study_id: str) -> list[AccuracyRow | R
     base = desk.own.base
     rows: list[AccuracyRow | RatesRow] = [r for r in base.accuracy if r.study_id == study_id]
     rows += [r for r in base.rates if r.study_id == study_id]
-    own = standing.overlay.own.get(study_id)
+    own = standing.wanted.own.get(study_id)
     return rows + list(own.readings if own else ())
 
 
 def _citation(desk: Desk, standing: Standing, study_id: str) -> str:
-    own = standing.overlay.own.get(study_id)
+    own = standing.wanted.own.get(study_id)
     if own is not None and own.study is not None:
         return own.study.citation
     if study_id in desk.own.base.studies:
@@ -267,6 +267,8 @@ def _citation(desk: Desk, standing: Standing, study_id: str) -> str:
 def _study_line(desk: Desk, standing: Standing, study_id: str, study: OwnStudy) -> StudyRowLine:
     region = study.readings[0].region if study.readings else ""
     said = f"{words.plural(len(study.readings), 'line')}, {words.region(region)}"
+    if study_id in standing.unused:
+        said += "; not used, it does not fit the tables"
     return StudyRowLine(study_id, _citation(desk, standing, study_id), said, _href(study_id))
 
 
