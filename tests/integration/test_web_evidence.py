@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 from web_server import Person, Running
 
-from endfeel.documents.charts import as_altair, forest_chart, forest_words, roc_chart
+from endfeel.documents.charts import forest_words
 from endfeel.evidence import load_evidence
 from endfeel.pooling import load_edition, pool
 from endfeel.pooling.picture import pair_picture
@@ -96,15 +96,12 @@ def test_plots_come_in_three_forms(person: Person, chart: str, form: str, begin:
     assert b"NaN" not in answer.content
 
 
-def test_the_plots_are_valid_specifications_and_draw_every_line() -> None:
+def test_the_plots_draw_every_line() -> None:
     edition = load_edition()
     for pair in (("lachman", "acl-tear"), ("mcmurray:medial", "meniscal-tear-medial"), EVIDENCE.pairs("hip")[0]):
         picture = pair_picture(edition, EVIDENCE, pool(edition, EVIDENCE, *pair))
         lines = forest_words(picture, dict(EVIDENCE.studies))
         assert len(lines) == len(EVIDENCE.accuracy_of(*pair)) + len(EVIDENCE.rates_of(*pair)) + 2
-        for width in ("wide", "narrow"):
-            as_altair(forest_chart(lines, "light", width))
-            as_altair(roc_chart(picture, "dark", width))
 
 
 @pytest.mark.parametrize(

@@ -37,7 +37,9 @@ _AXIS: dict[str, Any] = {
     "grid": True,
     "labelFlush": False,
 }
-_ROW = 30
+_ROW = 36
+MOST_LINES = 40
+"""More studies than this are not drawn one by one; the table has them all."""
 
 
 @dataclass(frozen=True)
@@ -97,10 +99,15 @@ def forest_words(picture: PairPicture, studies: dict[str, StudyRow] | None = Non
 
 
 def forest_chart(lines: Sequence[ForestLine], room: Room = "light", width: Width = "wide") -> Spec:
-    """Sensitivity and specificity, side by side or, where narrow, one above the other."""
+    """Sensitivity and specificity, side by side or, where narrow, one above the other; MOST_LINES studies at most."""
     palette = PALETTES[room]
+    studies = [line for line in lines if line.kind in ("study", "left-out")]
+    drawn = [*studies[:MOST_LINES], *(line for line in lines if line.kind in ("average", "expected"))]
+    under = f", the {MOST_LINES} largest of {len(studies)}" if len(studies) > MOST_LINES else ""
     panels = [
-        _panel(lines, side, palette, labels=width == "narrow" or side == "sensitivity", wide=width == "wide")
+        _panel(
+            drawn, side, palette, labels=width == "narrow" or side == "sensitivity", wide=width == "wide", under=under
+        )
         for side in _SIDES
     ]
     if width == "wide":
@@ -232,7 +239,7 @@ def _line(line: StudyRates, studies: dict[str, StudyRow], several: bool) -> Fore
     return ForestLine(label, note, line.sensitivity, line.specificity, line.people, kind, line.with_condition is None)
 
 
-def _panel(lines: Sequence[ForestLine], side: Side, palette: Palette, *, labels: bool, wide: bool) -> Spec:
+def _panel(lines: Sequence[ForestLine], side: Side, palette: Palette, *, labels: bool, wide: bool, under: str) -> Spec:
     rows = [_row(place, line, side) for place, line in enumerate(lines)]
     x: Spec = {"scale": {"domain": [0, 1], "nice": False}, "axis": {**_AXIS, "title": None, "orient": "top"}}
     y = _field("row", scale={"domain": [-0.5, len(lines) - 0.15], "reverse": True, "nice": False}, axis=None)
@@ -268,24 +275,31 @@ def _panel(lines: Sequence[ForestLine], side: Side, palette: Palette, *, labels:
             {**point, "filled": True, "shape": "circle", "size": 80, "color": palette.accent, "stroke": palette.ground},
         ),
     ]  # fmt: skip
-    written = [("said", 1.0, 10, "left", palette.ink, 160)]
+    written = [("said", 10, 0, palette.ink, 160)]
     if labels and wide:
-        written += [("label", 0.0, -290, "left", palette.ink, 150), ("note", 0.0, -12, "right", palette.soft, 130)]
+        written += [("label", -152, -8, palette.ink, 144), ("note", -152, 8, palette.soft, 144)]
     elif labels:
-        written += [("label", 0.0, -122, "left", palette.ink, 116)]
-    for field, where, dx, align, colour, limit in written:
+        written += [("label", -126, -8, palette.ink, 120), ("note", -126, 8, palette.soft, 120)]
+    for field, dx, dy, colour, limit in written:
         for weight, kinds in (("normal", ("study", "left-out")), ("bold", pooled)):
             text = {
-                "type": "text", "align": align, "baseline": "middle", "dx": dx, "color": colour, "fontSize": 13,
-                "limit": limit, "fontWeight": "normal" if field == "note" else weight,
+                "type": "text", "align": "left", "baseline": "middle", "dx": dx, "dy": dy, "color": colour,
+                "fontSize": 12 if field == "note" else 13, "limit": limit,
+                "fontWeight": "normal" if field == "note" else weight,
             }  # fmt: skip
-            data = [{**r, "at": where} for r in of(*kinds)]
+            data = [{**r, "at": 1 if field == "said" else 0} for r in of(*kinds)]
             layers.append(_layer(data, {"x": _field("at", **x), "y": y, "text": _field(field, "nominal")}, text))
     return {
         "layer": [one for one in layers if one],
-        "width": 200 if wide else 130,
+        "width": 165 if wide else 132,
         "height": round((len(lines) + 0.35) * _ROW),
-        "title": {"text": side.capitalize(), "anchor": "start", "fontSize": 15, "fontWeight": "bold", "offset": 8},
+        "title": {
+            "text": side.capitalize() + under,
+            "anchor": "start",
+            "fontSize": 15,
+            "fontWeight": "bold",
+            "offset": 8,
+        },
     }
 
 
