@@ -21,7 +21,7 @@
   const add = (entry) => write([...read(), { who: me(), ...entry }]);
   const drop = (id) => write(read().filter((e) => e.id !== id));
   const settled = (status) => (status >= 200 && status < 400) || (status >= 400 && status < 500 && ![403, 408, 421, 425, 429].includes(status));
-  let timer = 0, wait = 1000, draining = false;
+  let timer = 0, wait = 1000, draining = false, leaving = false;
 
   function line(text, retry) {
     const box = $("#line");
@@ -74,9 +74,13 @@
     wait = 1000;
     waiting();
     if (refused) line(refused);
+    if (leaving) return;
     if (sent && !$("#bench") && !document.querySelector("form[data-dirty]")) location.reload();
     else if (sent && $("#bench")) htmx.ajax("GET", location.href, { target: "#bench", swap: "outerHTML", select: "#bench" });
   }
+  /* a reload would take back a step to another page that is under way */
+  window.addEventListener("beforeunload", () => { leaving = true; });
+  window.addEventListener("pageshow", () => { leaving = false; });
   window.addEventListener("online", drain);
   document.addEventListener("visibilitychange", () => { if (!document.hidden) drain(); });
 
