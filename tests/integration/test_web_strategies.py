@@ -8,6 +8,9 @@ from collections.abc import Iterator
 import pytest
 from web_server import Person, Running
 
+from endfeel.belief import BeliefError
+from endfeel.web import strategy_work
+
 REGION = "cervical"
 WHOM = {"onset": "gradual", "setting": "primary", "age": "45"}
 
@@ -48,6 +51,25 @@ def test_a_strategy_says_that_it_is_being_worked_out_and_is_worked_out_once(pers
     for line in whole["tree"]["branches"]:
         if line["href"]:
             assert person.get(line["href"]).status_code == 200, line["href"]
+
+
+def test_too_many_at_once_are_refused_and_a_failure_is_told_once_and_tried_anew(
+    person: Person, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = {**WHOM, "age": "46"}
+    with monkeypatch.context() as full:
+        full.setattr(strategy_work, "MOST_WAITING", 0)
+        refused = person.get(f"/strategies/{REGION}.json", **other)
+        assert refused.status_code == 429 and "wait" in refused.json()["error"]
+    with monkeypatch.context() as broken:
+
+        def fails(*_: object, **__: object) -> None:
+            raise BeliefError("these chances can not be")
+
+        broken.setattr(strategy_work, "strategy", fails)
+        failed = person.get(f"/strategies/{REGION}.json", **other)
+        assert failed.status_code == 400 and failed.json()["error"] == "these chances can not be."
+    assert person.json(f"/strategies/{REGION}", **other)["sheet"]["complete"]
 
 
 def test_a_strategy_prints_on_one_page(person: Person) -> None:
