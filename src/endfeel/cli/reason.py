@@ -1,4 +1,4 @@
-"""belief, plan, combine, strategy: the reasoning on one patient, without a server."""
+"""belief, plan, combine: the reasoning on one patient, without a server."""
 
 from __future__ import annotations
 
