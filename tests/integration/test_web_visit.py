@@ -328,3 +328,10 @@ def test_a_test_of_two_positions_asks_for_both(person: Person) -> None:
     names = [o["name"] for o in person.json(f"{path}/findings/{observable}")["observations"]]
     both = {n.rpartition(".")[2] for n in names if "." in n.removeprefix("o:")}
     assert len(both) == 2, names
+
+
+def test_the_story_says_the_irritability_that_the_taps_make(person: Person) -> None:
+    path = person.visit()
+    said = person.done(f"{path}/story", onset="gradual", how_little="little", how_bad="severe", how_long="hours").text
+    assert 'id="irritability-now" hx-swap-oob="true"' in said and "Irritability: high" in said
+    assert "Irritability: high" in person.get(f"{path}/story").text

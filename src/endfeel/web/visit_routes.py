@@ -189,7 +189,8 @@ def story_told(request: Request, desk: AtDesk, visit_id: str, problem_id: str, f
     today = dt.date.today()
     desk.keep(visit_id, form, lambda s: told(desk.problem(s, problem_id), form, today), "story")
     state = desk.keep(visit_id, form, lambda s: context_told(desk.problem(s, problem_id), form), "context")
-    return head_only(request, desk, state, problem_id, form, "story")
+    view = story_page(desk, state, desk.problem(state, problem_id), now_utc())
+    return answer(request, form, "story_swap.html", view, f"/visits/{visit_id}/{problem_id}/story")
 
 
 @router.post("/visits/{visit_id}/{problem_id}/answer-history")
