@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -75,6 +76,23 @@ def test_targets_at_the_table_are_big(demo: Served, tablet: Page) -> None:
     assert min(offers) >= 56
     widths = {round(b.bounding_box()["width"]) for b in page.locator(".acts button").all()}  # type: ignore[index]
     assert len(widths) <= 1, "results carry equal weight"
+
+
+def test_on_a_phone_the_next_finding_and_its_results_need_no_scrolling(demo: Served, tablet: Page) -> None:
+    page = tablet
+    page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    open_demo(page, demo.url)
+    page.wait_for_selector("#next")
+    page.evaluate("window.scrollTo(0, 0)")
+    for part in ("#next-name", "#next [value=negative]", "#next [value=positive]"):
+        box = page.locator(part).bounding_box()
+        assert box is not None and box["y"] > 0 and box["y"] + box["height"] <= PHONE["height"], (part, box)
+    rails = page.locator("#bench .rail:visible")
+    assert rails.count() == 2, "the two likeliest stand folded above it"
+    page.get_by_role("button", name=re.compile("^All .* conditions")).click()
+    assert rails.count() > 5
+    page.get_by_role("button", name="Only the two likeliest").click()
+    assert rails.count() == 2
 
 
 def faults_of(page: Page, where: str) -> list[str]:

@@ -153,6 +153,14 @@
     if (print) window.print();
   });
 
+  /* ---- on a phone the two likeliest stand above the next finding; the rest a tap away, until folded again ---- */
+  document.addEventListener("click", (event) => {
+    if (!event.target.closest("[data-unfold]")) return;
+    const open = document.documentElement.toggleAttribute("data-unfolded");
+    const less = $(".less-likely");
+    if (less) less.open = open;
+  });
+
   /* ---- choices: a second tap on a chosen radio of an optional group takes it back ---- */
   document.addEventListener("click", (event) => {
     const input = event.target;
