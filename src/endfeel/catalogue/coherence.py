@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from endfeel.catalogue.entries import Finding, HandsOn, LookFurther
 from endfeel.catalogue.regions import Catalogue, RegionCatalogue
+from endfeel.catalogue.screens import Shown
 from endfeel.evidence.base import EvidenceBase
 
 MOST_STATES_CONDITIONS = 12
@@ -26,15 +27,29 @@ def incoherent(catalogue: Catalogue, evidence: EvidenceBase) -> list[str]:
         if screen.precaution and screen.precaution not in catalogue.precautions:
             faults.append(f"{place}: no precaution {screen.precaution!r}")
         faults += [f"{place}: no region {r!r}" for r in screen.regions if r not in catalogue.regions]
-        known = {
-            name
-            for r in screen.regions
-            if r in catalogue.regions
-            for name in (*catalogue.regions[r].findings, *_item_ids(catalogue.regions[r]))
-        }
+        regions = [catalogue.regions[r] for r in screen.regions if r in catalogue.regions]
+        known = {name for region in regions for name in region.findings}
         for item in screen.item:
             strange = [f for f in item.fed_by if f.split(":")[0] not in known]
-            faults += [f"{place} {item.id}: fed_by {f!r} is no finding or item" for f in strange]
+            faults += [f"{place} {item.id}: fed_by {f!r} is no finding of its regions" for f in strange]
+            faults += [f"{place} {item.id}: {fault}" for m in item.shown_by for fault in _shown(m, regions, catalogue)]
+    return faults
+
+
+def _shown(mark: Shown, regions: list[RegionCatalogue], catalogue: Catalogue) -> list[str]:
+    if mark.person:
+        precaution = catalogue.precautions.get(mark.person)
+        return [] if precaution and precaution.asked else [f"shown_by {mark.person!r} is no precaution that is asked"]
+    items = [item for region in regions if (item := region.item(mark.item)) is not None]
+    if not items and mark.item not in {n.id for region in regions for n in region.neighbours}:
+        return [f"shown_by {mark.item!r} is no base item or neighbour of its regions"]
+    faults = []
+    if mark.at_most is not None and not any(item.measure for item in items):
+        faults.append(f"shown_by {mark.item!r}: at_most, but the item is not measured")
+    if mark.feels and not any(item.limits for item in items):
+        faults.append(f"shown_by {mark.item!r}: feels, but the item has no end feel (limits = true)")
+    if mark.sides == "both" and not any(item.sides for item in items):
+        faults.append(f"shown_by {mark.item!r}: both sides, but the item is not looked at side by side")
     return faults
 
 

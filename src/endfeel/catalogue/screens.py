@@ -39,15 +39,53 @@ class Outside(Entry):
     words: str
 
 
+class Shown(Entry):
+    """What was recorded outside the screen and speaks for an item of it.
+
+    item: a base item or a neighbour with something found; person: a precaution answered yes. One of the two.
+    at_most: holds at this measured value or less, whatever else was recorded (a grade, degrees). feels: only with this
+    end feel. sides "both": only where it holds on both sides. unless: not where the pain began so. asks: does not speak
+    by itself; the item has to be asked after it. pain_asks: so where pain was noted with it, which can hide strength.
+    """
+
+    item: str = ""
+    person: str = ""
+    at_most: float | None = None
+    feels: str = ""
+    sides: Literal["any", "both"] = "any"
+    unless: Literal["injury", "gradual", "sudden-no-injury"] | None = None
+    asks: bool = False
+    pain_asks: bool = False
+
+    @property
+    def id(self) -> str:
+        """The id of what is recorded."""
+        return self.item or self.person
+
+    @model_validator(mode="after")
+    def _one_of_two(self) -> Shown:
+        if bool(self.item) == bool(self.person):
+            raise ValueError("shown_by needs either item or person")
+        if self.person and (self.at_most is not None or self.feels or self.sides == "both" or self.pain_asks):
+            raise ValueError(f"shown_by {self.person!r}: at_most, feels, sides and pain_asks belong to an item")
+        return self
+
+
 class ScreenItem(Entry):
-    """One question (`ask`) or sign (`look`); fed_by names findings or base items whose positive result raises it."""
+    """One question (`ask`) or sign (`look`); what raises it.
+
+    fed_by: findings whose positive result raises it. shown_by: base items, neighbours, and what was said of the person.
+    sends_for: where this item alone asks for more haste than its screen.
+    """
 
     id: str
     ask: str = ""
     look: str = ""
     why: str = ""
     fed_by: tuple[str, ...] = ()
+    shown_by: tuple[Shown, ...] = ()
     counts: int = 1
+    sends_for: SendsFor | None = None
 
     @model_validator(mode="after")
     def _asked_or_looked_for(self) -> ScreenItem:
@@ -57,7 +95,7 @@ class ScreenItem(Entry):
 
 
 class Screen(Entry):
-    """One safety rule."""
+    """One safety rule. discreet: its words stay off what the patient takes home, where others may read them."""
 
     id: str
     name: str
@@ -68,6 +106,7 @@ class Screen(Entry):
     precaution: str = ""
     withholds_until_done: bool = False
     flag_at: Annotated[int, Field(ge=1)] = 1
+    discreet: bool = False
     outside: tuple[Outside, ...] = ()
     clinician: str
     patient: str

@@ -280,7 +280,7 @@ def _screen(source: Source, problem: ProblemState, view: ScreenView) -> Iterable
             made["effectiveDateTime"] = answered.made.at.isoformat()
             made["performer"] = [{"display": string(answered.made.actor)}]
         if item.raised_by:
-            made["note"] = [{"text": f"Raised at the examination by: {', '.join(item.raised_by)}"}]
+            made["note"] = [{"text": f"Raised by what was recorded: {', '.join(item.raised_by)}"}]
         members.append(made)
     whole = _observation(source, problem, ("screen", view.screen.id), "survey", problem.side)
     whole["code"] = concept(own("screen", view.screen.id, view.screen.name), text=view.screen.name)

@@ -96,6 +96,12 @@ class Names:
                     return neighbour.name
         return name_of_id(item_id)
 
+    def recorded(self, name: str) -> str:
+        """The name of a finding, of an item of the base examination, or of something said of the person."""
+        if self.row(name):
+            return self.observable(name)
+        return self.precaution(name) if name in self.catalogue.precautions else self.base_item(name)
+
     def precaution(self, precaution: str) -> str:
         """A precaution's name."""
         entry = self.catalogue.precautions.get(precaution)

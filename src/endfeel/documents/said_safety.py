@@ -44,7 +44,7 @@ def safety_summary(problem: ProblemState, names: Names, now: dt.datetime) -> Lin
     views = screen_views(problem, names.catalogue, now)
     flags = [v for v in views if v.state == "flag"]
     if flags:
-        words = "; ".join(f"{v.screen.name} ({SENDS_FOR[v.screen.sends_for]})" for v in flags)
+        words = "; ".join(f"{v.screen.name} ({SENDS_FOR[v.sends_for]})" for v in flags)
         return Line(words, "Safety", f"{plural(len(flags), 'flag')}", "flag")
     waiting = [v for v in views if v.state in ("not-asked", "partly-asked")]
     if all(v.state == "not-asked" for v in views):
@@ -63,7 +63,7 @@ def flag_line(view: ScreenView) -> Line:
     flag = view.flag
     raised = listed([clean(words).rstrip("?.") for words in flag.raised_by]) if flag else ""
     words = view.screen.clinician.rstrip(".") + (f". Raised by: {raised}." if raised else ".")
-    return Line(words, view.screen.name, capital(SENDS_FOR[view.screen.sends_for]), "flag")
+    return Line(words, view.screen.name, capital(SENDS_FOR[view.sends_for]), "flag")
 
 
 def no_chances(problem: ProblemState, on: dt.date) -> str | None:
@@ -72,15 +72,22 @@ def no_chances(problem: ProblemState, on: dt.date) -> str | None:
 
 
 def _screen(view: ScreenView, names: Names, zone: dt.tzinfo) -> list[Line]:
-    by_answer: dict[str, list[str]] = {"yes": [], "no": [], "unsure": [], "found": []}
+    by_answer: dict[str, list[str]] = {"yes": [], "no": [], "unsure": [], "found": [], "again": []}
     for item in view.items:
         if item.answer is not None:
             by_answer[item.answer].append(_asked(item.item))
         if item.raised_by:
-            by = [names.observable(r) if names.row(r) else names.base_item(r) for r in item.raised_by]
-            by_answer["found"].append(f"{_asked(item.item)} (by {listed(by)})")
+            by_answer["found"].append(f"{_asked(item.item)} (by {listed([names.recorded(r) for r in item.raised_by])})")
+        elif item.ask_again and item.answer is not None:
+            by_answer["again"].append(f"{_asked(item.item)} (by {listed([names.recorded(r) for r in item.ask_again])})")
     not_asked = [_asked(item) for item in view.not_asked]
-    labels = (("yes", "yes"), ("found", "found at the examination"), ("unsure", "unsure"), ("no", "no"))
+    labels = (
+        ("yes", "yes"),
+        ("found", "raised by what was recorded"),
+        ("unsure", "unsure"),
+        ("no", "no"),
+        ("again", "to be asked again"),
+    )
     parts = [f"{label}: {'; '.join(by_answer[key])}" for key, label in labels if by_answer[key]]
     if not_asked and len(not_asked) < len(view.items):
         parts.append(f"not asked: {'; '.join(not_asked)}")

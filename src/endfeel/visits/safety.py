@@ -1,8 +1,9 @@
 """Safety, outside belief: what the screens of the catalogue say about a problem. Pure functions, no chances.
 
 A screen is `not-asked`, `partly-asked`, `asked-none-found` or `flag`. An answer of "unsure" does not settle an item.
-Findings and base items can raise a screen, never lower it. Who is outside the people that a rule was studied in can be
-flagged by it and is never cleared by it.
+Findings, base items, neighbours and what was said of the person can raise a screen, never lower it; some only have an
+item asked again (`Shown.asks`). Taking back a recording takes its own reason away and no other. Who is outside the
+people that a rule was studied in can be flagged by it and is never cleared by it.
 
 An `outside` line of a screen holds where its `if` is known to hold: `age_under_N`, `age_over_N` (years), `days_over_N`
 (since the injury), or a precaution id that was answered yes. Anything else, and what is not known, is shown as a
@@ -19,9 +20,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from endfeel.catalogue import Catalogue
-from endfeel.catalogue.screens import Outside, Screen, ScreenItem, SendsFor
-from endfeel.visits.events import Answer, Onset
-from endfeel.visits.problem import Override, ProblemState
+from endfeel.catalogue.screens import Outside, Screen, ScreenItem, SendsFor, Shown
+from endfeel.visits.events import Answer, ContextSet, Onset
+from endfeel.visits.problem import BaseItem, Override, ProblemState
 
 State = Literal["not-asked", "partly-asked", "asked-none-found", "flag"]
 
@@ -48,16 +49,27 @@ class Flag:
 
 @dataclass(frozen=True)
 class ItemView:
-    """An item of a screen: the answer (None: not asked) and the findings or base items that raise it."""
+    """An item of a screen: the answer (None: not asked), and ids of what raises it.
+
+    raised_at: number of the latest event that raises it, 0 where none does. ask_again: ids of what was recorded since
+    the answer and has the item asked after it.
+    """
 
     item: ScreenItem
     answer: Answer | None
     raised_by: tuple[str, ...]
+    raised_at: int = 0
+    ask_again: tuple[str, ...] = ()
 
     @property
     def counts(self) -> bool:
         """Whether it speaks for the screen."""
         return self.answer == "yes" or bool(self.raised_by)
+
+    @property
+    def settled(self) -> bool:
+        """Answered yes or no and nothing recorded since that has it asked again, or raised."""
+        return self.counts or (self.answer == "no" and not self.ask_again)
 
 
 @dataclass(frozen=True)
@@ -77,17 +89,28 @@ class ScreenView:
     withholds: bool
 
     @property
+    def sends_for(self) -> SendsFor:
+        """What it sends for: the screen's own, or more haste where an item that counts asks for it."""
+        asked = (v.item.sends_for for v in self.items if v.counts and v.item.sends_for is not None)
+        return min((self.screen.sends_for, *asked), key=URGENCY.index)
+
+    @property
     def flag(self) -> Flag | None:
         """The flag, also where it was overridden."""
         if self.state != "flag":
             return None
         by = tuple(dict.fromkeys(v.item.ask or v.item.look for v in self.items if v.counts))
-        return Flag(self.screen, self.screen.sends_for, self.screen.clinician, by)
+        return Flag(self.screen, self.sends_for, self.screen.clinician, by)
 
     @property
     def not_asked(self) -> tuple[ScreenItem, ...]:
         """Items without an answer and not raised."""
         return tuple(v.item for v in self.items if v.answer is None and not v.raised_by)
+
+    @property
+    def to_ask(self) -> tuple[ScreenItem, ...]:
+        """Items that were not asked, or are to be asked again."""
+        return tuple(v.item for v in self.items if not v.raised_by and (v.answer is None or v.ask_again))
 
     @property
     def words(self) -> str:
@@ -116,7 +139,8 @@ def screens_for(
 def screen_state(
     screen: Screen, answers: Mapping[str, Answer], raised: Mapping[str, int] | frozenset[str] = frozenset()
 ) -> State:
-    """The state from answers by item id, and the ids of findings that are positive and base items that were found."""
+    """The state from answers by item id, and the ids of what was recorded: findings positive, base items found,
+    precautions answered yes. A measured value or both sides can't be told here and are taken to hold."""
     return _state(screen, _items(screen, answers, raised))
 
 
@@ -129,9 +153,9 @@ def screen_views(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) 
     answered = [
         catalogue.screens[s] for s in problem.screens if s in catalogue.screens and catalogue.screens[s] not in asked
     ]
-    raised = raised_by(problem)
+    raised = positive_findings(problem)
     views = [_view(screen, problem, raised, age, days) for screen in (*asked, *answered)]
-    return tuple(sorted(views, key=lambda v: URGENCY.index(v.screen.sends_for)))
+    return tuple(sorted(views, key=lambda v: URGENCY.index(v.sends_for)))
 
 
 def flags_of(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) -> tuple[Flag, ...]:
@@ -172,8 +196,8 @@ def chances_withheld(problem: ProblemState, on: dt.date) -> str | None:
     return f"By the year of birth this person may be under {YOUNGEST}: give the age to see chances."
 
 
-def raised_by(problem: ProblemState) -> dict[str, int]:
-    """Ids that speak for a screen (observables, their findings, base items), with the latest event that says so.
+def positive_findings(problem: ProblemState) -> dict[str, int]:
+    """Observables that are positive, and their findings, with the number of the latest event that says so.
 
     On any side: a sign on the side that was meant for comparison is still a sign.
     """
@@ -182,10 +206,24 @@ def raised_by(problem: ProblemState) -> dict[str, int]:
         if recorded.result == "positive":
             for name in (observable, observable.split(":")[0]):
                 raised[name] = max(raised.get(name, 0), recorded.made.seq)
-    for (item_id, _), item in problem.base.items():
-        if item.state == "something-found":
-            raised[item_id] = max(raised.get(item_id, 0), item.made.seq)
     return raised
+
+
+def shown_at(mark: Shown, problem: ProblemState) -> tuple[int, bool] | None:
+    """The number of the latest event by which a mark holds, and whether it only has the item asked; None: it does not.
+
+    On any side, like positive_findings, unless the mark wants both.
+    """
+    if mark.unless is not None and problem.story.onset == mark.unless:
+        return None
+    if mark.person:
+        said = _said_at(mark.person, problem)
+        return None if said is None else (said, mark.asks)
+    found = {side: base for (item_id, side), base in problem.base.items() if item_id == mark.item and _fits(mark, base)}
+    if not found or (mark.sides == "both" and "both" not in found and not {"left", "right"} <= found.keys()):
+        return None
+    hidden = mark.pain_asks and all(base.event is not None and base.event.painful for base in found.values())
+    return max(base.made.seq for base in found.values()), mark.asks or hidden
 
 
 def _view(
@@ -195,12 +233,12 @@ def _view(
     age: tuple[int, int] | None,
     days: int | None,
 ) -> ScreenView:
-    items = _items(screen, problem.screens.get(screen.id, {}), raised)
+    items = tuple(_seen(screen, item, problem, raised) for item in screen.item)
     state = _state(screen, items)
     known = [(line, _holds(line, problem, age, days)) for line in screen.outside]
     about_person = any(holds and not line.when.startswith("days") for line, holds in known)
     settled = state == "asked-none-found" and not about_person
-    override = None if settled else _override(screen, state, items, problem, raised)
+    override = None if settled else _override(screen, state, items, problem)
     waits = screen.withholds_until_done and not settled
     withholds = override is None and (state == "flag" or waits)
     return ScreenView(
@@ -217,7 +255,56 @@ def _view(
 def _items(
     screen: Screen, answers: Mapping[str, Answer], raised: Mapping[str, int] | frozenset[str]
 ) -> tuple[ItemView, ...]:
-    return tuple(ItemView(i, answers.get(i.id), tuple(f for f in i.fed_by if f in raised)) for i in screen.item)
+    return tuple(
+        ItemView(
+            i,
+            answers.get(i.id),
+            tuple(name for name in (*i.fed_by, *(m.id for m in i.shown_by if not m.asks)) if name in raised),
+        )
+        for i in screen.item
+    )
+
+
+def _seen(screen: Screen, item: ScreenItem, problem: ProblemState, raised: Mapping[str, int]) -> ItemView:
+    answered = problem.answers.get((screen.id, item.id))
+    by = {name: raised[name] for name in item.fed_by if name in raised}
+    again = []
+    for mark in item.shown_by:
+        shown = shown_at(mark, problem)
+        if shown is None:
+            continue
+        at, asks = shown
+        if not asks:
+            by[mark.id] = max(at, by.get(mark.id, 0))
+        elif answered is None or answered.made.seq < at:
+            again.append(mark.id)
+    return ItemView(
+        item=item,
+        answer=answered.answer if answered else None,
+        raised_by=tuple(by),
+        raised_at=max(by.values(), default=0),
+        ask_again=tuple(dict.fromkeys(again)),
+    )
+
+
+def _fits(mark: Shown, base: BaseItem) -> bool:
+    event = base.event
+    if mark.at_most is not None:
+        return event is not None and event.value is not None and event.value <= mark.at_most
+    if mark.feels:
+        return event is not None and event.end_feel == mark.feels
+    return base.state == "something-found"
+
+
+def _said_at(precaution: str, problem: ProblemState) -> int | None:
+    if (problem.context.precautions or {}).get(precaution) != "yes":
+        return None
+    said = (
+        entry.seq
+        for entry in problem.history
+        if isinstance(entry.event, ContextSet) and (entry.event.precautions or {}).get(precaution) == "yes"
+    )
+    return max(said, default=None)
 
 
 def _state(screen: Screen, items: tuple[ItemView, ...]) -> State:
@@ -225,8 +312,7 @@ def _state(screen: Screen, items: tuple[ItemView, ...]) -> State:
         return "flag"
     if all(v.answer is None and not v.raised_by for v in items):
         return "not-asked"
-    settled = all(v.answer in ("yes", "no") or v.raised_by for v in items)
-    return "asked-none-found" if settled else "partly-asked"
+    return "asked-none-found" if all(v.settled for v in items) else "partly-asked"
 
 
 def _override(
@@ -234,7 +320,6 @@ def _override(
     state: State,
     items: tuple[ItemView, ...],
     problem: ProblemState,
-    raised: Mapping[str, int],
 ) -> Override | None:
     named = [o for o in problem.overrides if o.screen_id == screen.id]
     if state != "flag":
@@ -245,7 +330,7 @@ def _override(
     for view in items:
         if view.answer == "yes":
             latest = max(latest, problem.answers[(screen.id, view.item.id)].made.seq)
-        latest = max([latest, *(raised[name] for name in view.raised_by)])
+        latest = max(latest, view.raised_at)
     return next((o for o in reversed(named) if o.made.seq > latest), None)
 
 

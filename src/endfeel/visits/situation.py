@@ -61,7 +61,7 @@ def _sent_first(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) -
     raised = (
         view.screen.name
         for view in screen_views(problem, catalogue, now)
-        if view.state == "flag" and view.override is None and view.screen.sends_for == "emergency"
+        if view.state == "flag" and view.override is None and view.sends_for == "emergency"
     )
     return next(raised, "")
 

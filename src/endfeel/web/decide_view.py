@@ -21,7 +21,7 @@ from endfeel.web import words
 from endfeel.web.desk import Desk
 from endfeel.web.forms import Sent
 from endfeel.web.refused import Refused
-from endfeel.web.safety_summary import SENDS
+from endfeel.web.safety_summary import SENDS, raised_words
 from endfeel.web.visit_head import Head, head
 
 _SPANS = ((7, "1 week"), (14, "2 weeks"), (28, "4 weeks"), (42, "6 weeks"))
@@ -232,10 +232,10 @@ def _sends(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datetim
         out.append(
             SendChoice(
                 view.screen.id,
-                f"{SENDS[view.screen.sends_for]}: {view.screen.name}",
+                f"{SENDS[view.sends_for]}: {view.screen.name}",
                 view.screen.clinician,
                 view.screen.patient,
-                view.flag.raised_by,
+                raised_words(desk, problem, view),
                 view.override.reason if view.override else None,
                 str(uuid.uuid4()),
                 str(uuid.uuid4()),

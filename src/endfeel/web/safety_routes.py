@@ -38,13 +38,16 @@ def answered(request: Request, desk: AtDesk, visit_id: str, problem_id: str, for
 
 @router.post("/visits/{visit_id}/{problem_id}/safety/rest")
 def rest(request: Request, desk: AtDesk, visit_id: str, problem_id: str, form: Form) -> Response:
-    """Everything on a screen that was not answered yet: asked, no. One event for each question."""
+    """Everything on a screen that was not answered yet, or is to be asked again: asked, no. One event a question."""
     state = desk.visit(visit_id)
     screen = screen_part(desk, desk.problem(state, problem_id), form.needed("screen", "The screen"))
     for item in screen.item:
 
         def made(before: VisitState, item_id: str = item.id) -> ScreenAnswered | None:
-            if item_id in desk.problem(before, problem_id).screens.get(screen.id, {}):
+            problem = desk.problem(before, problem_id)
+            views = (v for v in desk.screens(before, problem, now_utc()) if v.screen.id == screen.id)
+            again = {i.id for v in views for i in v.to_ask}
+            if item_id in problem.screens.get(screen.id, {}) and item_id not in again:
                 return None
             return ScreenAnswered(problem_id=problem_id, screen_id=screen.id, item_id=item_id, answer="no")
 

@@ -1,6 +1,6 @@
 """Safety in words for the top of every page of a visit, and the flags: the only inverted blocks.
 
-Public: SafetySummary, FlagBlock, summary_of, flags_of, SENDS, LOCAL_PATHWAY.
+Public: SafetySummary, FlagBlock, summary_of, flags_of, raised_words, recorded_words, SENDS, LOCAL_PATHWAY.
 """
 
 from __future__ import annotations
@@ -8,7 +8,9 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
+from endfeel.documents.names import Names
 from endfeel.visits.problem import ProblemState
+from endfeel.visits.safety import ScreenView
 from endfeel.visits.state import VisitState
 from endfeel.web import words
 from endfeel.web.desk import Desk
@@ -53,12 +55,14 @@ def summary_of(desk: Desk, state: VisitState, problem: ProblemState, now: dt.dat
     if raised:
         return SafetySummary("raised", f"Safety: {raised[0].screen.name.lower()}", "raised", href)
     items = sum(len(v.items) for v in views)
-    left = sum(len(v.not_asked) for v in views)
+    never, left = sum(len(v.not_asked) for v in views), sum(len(v.to_ask) for v in views)
     unsure = sum(i.answer == "unsure" for v in views for i in v.items)
-    if items and left == items:
+    if items and never == items:
         return SafetySummary("open", "Safety: not asked", "not asked", href)
     if left or unsure:
         said = words.plural(left, "question") + " not asked" if left else words.plural(unsure, "answer") + " unsure"
+        if left > never:
+            said = words.plural(left, "question") + (" not asked or" if never else "") + " to ask again"
         return SafetySummary("open", f"Safety: {said}", f"{items - left} of {items}", href)
     if any(v.state == "flag" for v in views):
         return SafetySummary("open", "Safety: raised, gone on for a reason", "gone on", href)
@@ -81,9 +85,33 @@ def flags_of(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datet
                 f"{SENDS[flag.sends_for]}: {flag.screen.name[0].lower()}{flag.screen.name[1:]}",
                 local if isinstance(local, str) and local.strip() else None,
                 flag.words,
-                flag.raised_by,
+                raised_words(desk, problem, view),
                 "Decide: send now" if flag.sends_for != "film-first" else "Decide: X-ray first",
                 f"/visits/{state.visit_id}/{problem.problem_id}/decide#send-{flag.screen.id}",
             )
         )
     return tuple(out)
+
+
+def raised_words(desk: Desk, problem: ProblemState, view: ScreenView) -> tuple[str, ...]:
+    """Why a screen is raised: each question that counts, and what was recorded where that is why it does."""
+    why = []
+    for seen in view.items:
+        if seen.counts:
+            by = recorded_words(desk, problem, seen.raised_by)
+            why.append((seen.item.ask or seen.item.look) + (f" ({by})" if by else ""))
+    return tuple(why)
+
+
+def recorded_words(desk: Desk, problem: ProblemState, recorded: tuple[str, ...]) -> str:
+    """What was recorded, by name; a base item and a finding with the side where it was found."""
+    names = Names(desk.catalogue, desk.evidence, problem.region)
+    said = []
+    for name in recorded:
+        sides = [s for (item, s), base in problem.base.items() if item == name and base.state == "something-found"]
+        for (observable, side), found in problem.findings.items():
+            if name in (observable, observable.split(":")[0]) and found.result == "positive":
+                sides.append(side)
+        where = " and ".join(side for side in dict.fromkeys(sides) if side in ("left", "right"))
+        said.append(names.recorded(name) + (f", {where}" if where else ""))
+    return "; ".join(said)

@@ -18,7 +18,7 @@ from endfeel.web import words
 from endfeel.web.desk import Desk
 from endfeel.web.forms import Sent
 from endfeel.web.refused import Refused
-from endfeel.web.safety_summary import SENDS
+from endfeel.web.safety_summary import SENDS, recorded_words
 from endfeel.web.visit_head import Head, head
 
 _CONSENTS = {
@@ -34,13 +34,14 @@ _CONSENTS = {
 
 @dataclass(frozen=True)
 class ScreenItemLine:
-    """One question or sign; answer None: not asked."""
+    """One question or sign; answer None: not asked. ask_again: what was recorded since, and has it asked again."""
 
     id: str
     text: str
     why: str
     answer: str | None
     raised_by: str
+    ask_again: str
 
 
 @dataclass(frozen=True)
@@ -194,10 +195,10 @@ def _card(desk: Desk, problem: ProblemState, view: safety.ScreenView) -> ScreenC
     said = (
         view.words
         if view.state != "partly-asked"
-        else f"{len(view.items) - len(view.not_asked)} of {len(view.items)} asked"
+        else f"{len(view.items) - len(view.to_ask)} of {len(view.items)} asked"
     )
     if view.state == "flag":
-        said = SENDS[screen.sends_for].lower() if view.override is None else "raised, gone on for a reason"
+        said = SENDS[view.sends_for].lower() if view.override is None else "raised, gone on for a reason"
     elif view.one_way and view.state == "asked-none-found":
         said = "asked, cannot be cleared in this person"
     first = "Loading tests wait for this screen." if screen.withholds_until_done and view.withholds else ""
@@ -213,28 +214,18 @@ def _card(desk: Desk, problem: ProblemState, view: safety.ScreenView) -> ScreenC
                 i.item.ask or i.item.look,
                 i.item.why,
                 i.answer,
-                ", ".join(_raiser(desk, problem, r) for r in i.raised_by),
+                recorded_words(desk, problem, i.raised_by),
+                recorded_words(desk, problem, i.ask_again) if not i.raised_by else "",
             )
             for i in view.items
         ),
-        open_items=len(view.not_asked),
+        open_items=len(view.to_ask),
         clinician=screen.clinician,
         patient=screen.patient,
         outside=(*view.one_way, *view.reminders),
         sources=tuple({"citation": s.citation, "url": s.url} for s in screen.sources),
         review=screen.review.status,
     )
-
-
-def _raiser(desk: Desk, problem: ProblemState, name: str) -> str:
-    region = desk.catalogue.region(problem.region)
-    item = region.item(name)
-    if item is not None:
-        return item.name
-    try:
-        return desk.name(problem.region, name)
-    except Refused:
-        return name.replace("-", " ")
 
 
 def _about(desk: Desk, screen_id: str | None) -> str:

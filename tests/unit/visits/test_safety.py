@@ -59,7 +59,12 @@ TRAUMA = Screen.model_validate(
         "sources": SOURCE,
         "item": [
             {"id": "steps", "ask": "Could you take four steps?"},
-            {"id": "patella", "look": "Tender kneecap only", "fed_by": ["patellar-tenderness", "palpate-patella"]},
+            {
+                "id": "patella",
+                "look": "Tender kneecap only",
+                "fed_by": ["patellar-tenderness"],
+                "shown_by": [{"item": "palpate-patella"}],
+            },
         ],
         "review": DRAFT,
     }
