@@ -14,6 +14,7 @@ from endfeel.catalogue import load_catalogue
 from endfeel.cli.options import Json
 from endfeel.cli.say import as_json, interval, percent, ratio
 from endfeel.evidence import EvidenceBase, EvidenceError, load_evidence
+from endfeel.evidence.incidental import load_incidental
 from endfeel.pooling.edition import Edition, load_edition, save_edition
 from endfeel.pooling.summary import SensSpec, pool
 
@@ -75,7 +76,7 @@ def check_command(
 ) -> None:
     """Check tables line by line: file, line, column and mend of each fault."""
     try:
-        found = load_evidence(directory)
+        found, incidental = load_evidence(directory), load_incidental(directory)
     except EvidenceError as error:
         for fault in error.faults:
             print(fault, file=sys.stderr)
@@ -85,7 +86,7 @@ def check_command(
         f"no faults: {len(found.studies)} studies, {len(found.accuracy)} accuracy lines, "
         f"{len(found.rates)} rates lines, {len(found.findings)} findings, {len(found.pairs())} pairs, "
         f"{len(found.prevalence)} prevalences, "
-        f"{len(found.combinations)} combinations"
+        f"{len(found.combinations)} combinations, {len(incidental)} lines on people without symptoms"
     )
     typer.echo(f"fingerprint {found.fingerprint}")
 
