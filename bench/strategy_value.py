@@ -24,12 +24,12 @@ from endfeel.catalogue import load_catalogue
 from endfeel.evidence import load_evidence
 from endfeel.planning import Costs, Situation, default_costs
 from endfeel.planning.decide import ActionTable, action_table, loss_when_known
-from endfeel.planning.lookahead import Candidate
+from endfeel.planning.effort import Candidate
 from endfeel.planning.simulate import GENERATORS, Patients, simulate_patients
 from endfeel.planning.strategy import (
     End,
     Step,
-    battery_burden,
+    battery_efforts,
     every_finding,
     follow,
     most_published,
@@ -141,13 +141,16 @@ def by_battery(
         if key not in beliefs:
             beliefs[key] = believed(model, results)
         after.append(beliefs[key])
-    findings = {c.finding_id: c.minutes for c in battery}
+    taken = battery_efforts(battery, costs, Situation())
     loss = loss_when_known(table, np.stack(after), patients.state[: len(after)])
     alike = np.ones(len(after))
     return Arm(
-        name, alike * len(findings), alike * sum(findings.values()),
-        alike * battery_burden(battery, costs, Situation()), loss,
-    )  # fmt: skip
+        name,
+        findings=alike * len({c.finding_id for c in battery}),
+        minutes=alike * sum(t.minutes for t in taken),
+        burden=alike * sum(t.burden for t in taken),
+        loss=loss,
+    )
 
 
 def believed(model: RegionModel, results: dict[str, bool]) -> Floats:

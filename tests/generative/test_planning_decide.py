@@ -32,6 +32,7 @@ def cost_tables(draw: st.DrawFn) -> Costs:
         modality_cost=MappingProxyType({m: draw(prices) for m in MODALITIES}),
         minute=0.01,
         reposition=0.01,
+        repeat=0.2,
         provocation=(0.0, 0.01, 0.02, 0.03),
         irritability=MappingProxyType({"low": 0.5, "moderate": 1.0, "high": 2.0}),
         provocation_budget=MappingProxyType({"low": 9.0, "moderate": 6.0, "high": 3.0}),

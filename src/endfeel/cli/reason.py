@@ -123,14 +123,16 @@ def plan_command(
     typer.echo(f"Now: {decision_words(found.decision, entry)}")
     typer.echo(("Stop: " if found.stop else "") + found.why + ".")
     for offer in found.next[:6]:
-        typer.echo(f"{offer.name} ({_place(offer)}, {offer.minutes:g} min): {offer.worth_words}")
+        place = "a further reading" if offer.again else _place(offer)
+        typer.echo(f"{offer.name} ({place}, {offer.minutes:g} min): {offer.worth_words}")
         typer.echo(f"    if positive  {offer.if_positive}")
         typer.echo(f"    if negative  {offer.if_negative}")
     if found.route:
         typer.echo("Route, if each result comes out as expected:")
         for stop in found.route:
             names = ", ".join(o.name for o in stop.offers)
-            typer.echo(f"    {'Asked' if stop.position == 'any' else stop.position.capitalize()}: {names}")
+            where = "Asked" if stop.position == "any" else stop.position.capitalize()
+            typer.echo(f"    {where} ({stop.minutes:.2g} min): {names}")
     for held in found.withheld:
         typer.echo(f"Withheld: {held.observable}: {held.because}")
 
@@ -221,7 +223,10 @@ def _belief_json(known: Case, why: Explanation) -> dict[str, Any]:
 def _plan_json(found: Plan) -> dict[str, Any]:
     return {
         "next": [_offer_json(o) for o in found.next],
-        "route": [{"position": s.position, "findings": [o.observable for o in s.offers]} for s in found.route],
+        "route": [
+            {"position": s.position, "minutes": s.minutes, "findings": [o.observable for o in s.offers]}
+            for s in found.route
+        ],
         "withheld": [{"observable": w.observable, "because": w.because} for w in found.withheld],
         "stop": found.stop,
         "why": found.why,
@@ -235,6 +240,8 @@ def _offer_json(offer: Offer) -> dict[str, Any]:
         "name": offer.name,
         "worth": offer.worth,
         "burden": offer.burden,
+        "minutes": offer.minutes,
+        "again": offer.again,
         "position": offer.position,
         "if_positive": offer.if_positive,
         "if_negative": offer.if_negative,

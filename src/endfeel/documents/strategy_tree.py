@@ -174,10 +174,10 @@ def _lines(
 
 
 def _detail(step: Step) -> str:
-    if not step.minutes:
+    if step.again:
         return "a further reading of the same test"
     where = "" if step.position == "any" else lower(POSITIONS.get(step.position, step.position))
-    load = f"provocation {step.provocation} of 3" if step.provocation else ""
+    load = f"provocation {step.provocation:g} of 3" if step.provocation else ""
     parts = (where, f"{number(step.minutes)} min", load)
     return ", ".join(part.replace(" ", "\N{NO-BREAK SPACE}") for part in parts if part)
 

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
 from endfeel.catalogue import RegionCatalogue
 from endfeel.catalogue.conditions import Modality
@@ -40,7 +40,9 @@ class Costs:
     """The table for one region.
 
     harm_of_a_miss, harm_of_wrong_care: by care group. modality: care group -> modality id ("" for none).
-    modality_cost: by modality. provocation: cost by grade 0 to 3 at moderate irritability.
+    modality_cost: by modality. provocation: cost by grade 0 to 3 at moderate irritability. repeat: the share of its
+    minutes and provocation that a further reading of a manoeuvre done before costs. together: finding id -> name of
+    the manoeuvre, for findings that are read in one with others.
     """
 
     harm_of_a_miss: Mapping[str, float]
@@ -49,9 +51,11 @@ class Costs:
     modality_cost: Mapping[str, float]
     minute: float
     reposition: float
+    repeat: float
     provocation: tuple[float, float, float, float]
     irritability: Mapping[str, float]
     provocation_budget: Mapping[str, float]
+    together: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
     def thresholds(self, care_group: str) -> Thresholds:
         """Where the advice for a care group changes (Pauker & Kassirer, N Engl J Med 1980;302:1109-1117).
@@ -65,16 +69,28 @@ class Costs:
             return Thresholds(even, even)
         return Thresholds(look / m, 1 - look / a)
 
-    def burden(self, minutes: float, provocation: int, moves: bool, irritability: str) -> float:
-        """What a finding costs: minutes, provocation weighted by irritability, moving the patient."""
+    def manoeuvre(self, finding_id: str) -> str:
+        """What is done to read a finding: two findings with the same one are read in the same movement."""
+        return self.together.get(finding_id, finding_id)
+
+    def burden(self, minutes: float, provocation: int, moves: bool, irritability: str, share: float = 1.0) -> float:
+        """What a finding costs: minutes, provocation weighted by irritability, moving the patient.
+
+        share: of its minutes and provocation, `repeat` for a further reading of the same manoeuvre.
+        """
         brought_on = self.provocation[provocation] * self.irritability[irritability]
-        return self.minute * minutes + brought_on + self.reposition * moves
+        return share * (self.minute * minutes + brought_on) + self.reposition * moves
 
 
-def default_costs(region: RegionCatalogue, modalities: Mapping[str, Modality]) -> Costs:
-    """The shipped table for a region: harms from its care groups, the rest from costs.toml."""
+def default_costs(
+    region: RegionCatalogue, modalities: Mapping[str, Modality], kept: Mapping[str, Any] | None = None
+) -> Costs:
+    """The shipped table for a region: harms from its care groups, the rest from costs.toml.
+
+    kept: the costs.toml of an earlier release, as TOML reads it; an entry that it did not have yet is the shipped one.
+    """
     with TABLE.open("rb") as handle:
-        table = tomllib.load(handle)
+        table = {**tomllib.load(handle), **(kept or {})}
     grades = table["provocation"]
     return _checked(
         Costs(
@@ -84,9 +100,11 @@ def default_costs(region: RegionCatalogue, modalities: Mapping[str, Modality]) -
             modality_cost=MappingProxyType({m.id: m.cost for m in modalities.values()}),
             minute=float(table["minute"]),
             reposition=float(table["reposition"]),
+            repeat=float(table.get("repeat", 1.0)),
             provocation=(0.0, float(grades["mild"]), float(grades["moderate"]), float(grades["strong"])),
             irritability=MappingProxyType(dict(table["irritability"])),
             provocation_budget=MappingProxyType(dict(table["provocation_budget"])),
+            together=MappingProxyType(_together(table.get("together", {}).get(region.region, ()), region)),
         )
     )
 
@@ -99,6 +117,7 @@ def change(
     modality_cost: Mapping[str, float] | None = None,
     minute: float | None = None,
     reposition: float | None = None,
+    repeat: float | None = None,
 ) -> Costs:
     """The table with some entries changed.
 
@@ -121,6 +140,7 @@ def change(
             modality_cost=MappingProxyType({**costs.modality_cost, **(modality_cost or {})}),
             minute=costs.minute if minute is None else minute,
             reposition=costs.reposition if reposition is None else reposition,
+            repeat=costs.repeat if repeat is None else repeat,
         )
     )
     for group in changed.harm_of_a_miss:
@@ -135,6 +155,18 @@ def change(
     return changed
 
 
+def _together(groups: Iterable[Iterable[str]], region: RegionCatalogue) -> dict[str, str]:
+    """Finding id -> manoeuvre, which goes by its first finding; CostError where the catalogue knows no such finding."""
+    found: dict[str, str] = {}
+    for group in groups:
+        first, *others = group
+        for finding_id in (first, *others):
+            if finding_id not in region.findings or finding_id in found:
+                raise CostError(f"{TABLE.name} [together] {region.region}: {finding_id!r} is unknown or stands twice")
+            found[finding_id] = first
+    return found
+
+
 def _checked(costs: Costs) -> Costs:
     entries = {
         **{f"harm of a miss, {g}": v for g, v in costs.harm_of_a_miss.items()},
@@ -147,4 +179,6 @@ def _checked(costs: Costs) -> Costs:
     for name, value in {"a minute": costs.minute, "moving the patient": costs.reposition}.items():
         if not math.isfinite(value) or value < 0:
             raise CostError(f"cost of {name}: {value!r} is neither zero nor a positive number")
+    if not 0 <= costs.repeat <= 1:
+        raise CostError(f"a further reading: {costs.repeat!r} is no share from 0 to 1")
     return costs

@@ -3,54 +3,33 @@
 A node is a belief with the findings done on the way to it. Doing a finding costs its burden and leads, by its result,
 to one of two nodes; stopping costs the smallest loss there. The value of a node is the cheapest of stopping and of each
 finding (an AND/OR tree: Nilsson NJ, Artif Intell 1971;2:189-208, AO*). The upper bound of an unopened node is stopping
-now; its lower bound is the cheapest burden, since even perfect knowledge can not bring the loss below zero. The node
-opened next is the one through which the most optimistic plan could improve most. Beliefs are averaged over draws before
-the loss is taken: averaging worth over draws would credit tests with knowledge that nobody will have.
+now; its lower bound is the least that any finding left could cost, since even perfect knowledge can not bring the loss
+below zero. The node opened next is the one through which the most optimistic plan could improve most. Beliefs are
+averaged over draws before the loss is taken: averaging worth over draws would credit tests with knowledge that nobody
+will have.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from endfeel.belief import Belief, Prediction, RegionModel, Result, predict
 from endfeel.belief.infer import suppose
+from endfeel.planning.costs import Costs
 from endfeel.planning.decide import ActionTable, smallest_loss
+from endfeel.planning.effort import Candidate, Path, effort
 
 Floats = NDArray[np.float64]
 TINY = 1e-9
 
 
-@dataclass(frozen=True)
-class Candidate:
-    """A finding that could be done: its observable, and what it takes."""
-
-    observable: str
-    finding_id: str
-    minutes: float
-    provocation: int
-    position: str
-
-
-@dataclass(frozen=True)
-class Path:
-    """What was done on the way to a node: results by observable, position, minutes and provocation spent."""
-
-    results: tuple[tuple[str, str], ...]
-    position: str | None
-    minutes: float
-    provocation: float
-
-    def has(self, finding_id: str) -> bool:
-        """Whether a reading of this finding was taken on the way."""
-        return any(o.split(":")[0] == finding_id for o, _ in self.results)
-
-
 Allowed = Callable[[Candidate, Path], bool]
-Burden = Callable[[Candidate, Path], float]
 
 
 @dataclass(frozen=True)
@@ -88,16 +67,17 @@ def search(
     start: Path,
     *,
     allowed: Allowed,
-    burden: Burden,
+    costs: Costs,
+    irritability: str,
     depth: int = 3,
     most_nodes: int = 150,
 ) -> Search:
     """Search from a belief.
 
-    allowed, burden: of a candidate after a path. depth: findings in a row. model and belief may be thinned.
+    allowed: whether a candidate may be done after a path. depth: findings in a row. model and belief may be thinned.
     Deterministic; at most `most_nodes` nodes are opened, each one look ahead over its candidates.
     """
-    tree = _Tree(model, table, candidates, allowed, burden, belief, len(start.results))
+    tree = _Tree(model, table, candidates, allowed, costs, irritability, belief, len(start.results), start.manoeuvres)
     root = _Node(float(smallest_loss(table, belief.state_probability)), start, depth, 1.0)
     tree.open(root)
     nodes = 1
@@ -172,6 +152,7 @@ def _without(node: _Node, observable: str) -> float:
 class _Tree:
     """A search under way. start: the belief at the root, after the first `given` results of every path.
 
+    manoeuvres: done before the root.
     beliefs, looks: by the set of results since, for two paths with the same results in another order know the same.
     predictions: at the root.
     """
@@ -180,9 +161,11 @@ class _Tree:
     table: ActionTable
     candidates: tuple[Candidate, ...]
     allowed: Allowed
-    burden: Burden
+    costs: Costs
+    irritability: str
     start: Belief
     given: int
+    manoeuvres: frozenset[str]
     beliefs: dict[frozenset[tuple[str, str]], Belief] = field(default_factory=dict)
     looks: dict[frozenset[tuple[str, str]], dict[str, _Look]] = field(default_factory=dict)
     predictions: dict[str, Prediction] = field(default_factory=dict)
@@ -192,34 +175,46 @@ class _Tree:
         node.opened = True
         done = {o for o, _ in node.path.results}
         open_here = [
-            (c, self.burden(c, node.path))
+            (c, effort(c, node.path, self.costs, self.irritability))
             for c in self.candidates
             if c.observable not in done and self.allowed(c, node.path)
         ]
-        cheapest = min((cost for _, cost in open_here), default=np.inf)
+        cheapest = min((taken.burden for _, taken in open_here), default=np.inf)
         if node.depth == 0 or node.stop <= cheapest:
             node.lower = node.upper = node.stop
             return
         looks = self._look(node.path, [c.observable for c, _ in open_here])
-        for candidate, cost in open_here:
+        for candidate, taken in open_here:
             look = looks[candidate.observable]
-            again = node.path.has(candidate.finding_id)
+            later = next((least for least, o in self._least if o != candidate.observable and o not in done), np.inf)
             children = []
             for result, chance, stop in (
                 ("positive", look.probability, look.if_positive),
                 ("negative", 1.0 - look.probability, look.if_negative),
             ):
-                path = Path(
-                    (*node.path.results, (candidate.observable, result)),
-                    node.path.position if candidate.position == "any" else candidate.position,
-                    node.path.minutes + (0.0 if again else candidate.minutes),
-                    node.path.provocation + (0 if again else candidate.provocation),
-                )
+                path = node.path.after(candidate, result, taken, self.costs)
                 child = _Node(stop, path, node.depth - 1, chance, parent=node)
-                child.lower = stop if child.depth == 0 else min(stop, cheapest)
+                child.lower = stop if child.depth == 0 else min(stop, later)
                 children.append(child)
-            node.branches.append(_Branch(candidate, cost, (children[0], children[1])))
+            node.branches.append(_Branch(candidate, taken.burden, (children[0], children[1])))
         self._bounds(node)
+
+    @cached_property
+    def _least(self) -> list[tuple[float, str]]:
+        """What each candidate costs at least, wherever it stands on a path: in the position where the patient is, and
+        after another reading of its manoeuvre where there may be one. Cheapest first."""
+        reads = Counter(self.costs.manoeuvre(c.finding_id) for c in self.candidates)
+        reads.update(self.manoeuvres)
+        return sorted(
+            (
+                self.costs.burden(
+                    c.minutes, c.provocation, False, self.irritability,
+                    self.costs.repeat if reads[self.costs.manoeuvre(c.finding_id)] > 1 else 1.0,
+                ),
+                c.observable,
+            )
+            for c in self.candidates
+        )  # fmt: skip
 
     def most_promising(self, root: _Node) -> _Node | None:
         """The unopened node through which the most optimistic plan could improve most; None where none could."""

@@ -6,7 +6,7 @@ worth of a finding = smallest loss now - (its burden + smallest loss expected af
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -27,7 +27,16 @@ from endfeel.planning.decide import (
     decide,
     smallest_loss,
 )
-from endfeel.planning.lookahead import Candidate, Path, Search, Searched, search
+from endfeel.planning.effort import (
+    Candidate,
+    Effort,
+    Path,
+    candidate_of,
+    effort,
+    manoeuvres_done,
+    provocation_spent,
+)
+from endfeel.planning.lookahead import Search, Searched, search
 from endfeel.planning.situation import Situation
 from endfeel.planning.withhold import Withheld, withheld
 
@@ -55,7 +64,8 @@ class Offer:
     worth, burden: in routine imaging referrals (planning/costs.py). worth: what the best examination that begins with
     it saves, after all burdens; below zero for a finding that tells nothing new. if_positive, if_negative: what you
     would do, in words. changes: whether its result alone could change what you do. first: finding ids that the
-    catalogue wants done before and that are not.
+    catalogue wants done before and that are not. again: a further reading of a manoeuvre that was done before it, whose
+    minutes and burden are only its share; provocation stays the grade of the manoeuvre.
     """
 
     observable: str
@@ -72,6 +82,7 @@ class Offer:
     changes: bool
     worth_words: str
     first: tuple[str, ...] = ()
+    again: bool = False
 
 
 @dataclass(frozen=True)
@@ -80,6 +91,11 @@ class Stop:
 
     position: str
     offers: tuple[Offer, ...]
+
+    @property
+    def minutes(self) -> float:
+        """Minutes that the findings of this position take."""
+        return sum(o.minutes for o in self.offers)
 
 
 @dataclass(frozen=True)
@@ -154,26 +170,26 @@ class _Planner:
         self.model = model.thin(DRAWS_LOOKING_AHEAD)
         self.thin = believe(self.model, belief.results)
         self.table: ActionTable = action_table(model.conditions, model.none_id, model.states, self.region, costs)
-        self.decision = decide(
-            self.table, belief.state_probability, self.region, model.states, model.conditions, costs
-        )
+        self.decision = decide(self.table, belief.state_probability, self.region, model.states, model.conditions, costs)
         rows = {r.finding_id: r for r in evidence.findings_of(model.region)}
         self.rows = {o: rows[o.split(":")[0]] for o in model.observables}
         self.results: dict[str, str] = {}
         for observable, result in belief.results.items():
             self.results[observable] = result
             self.results.setdefault(observable.split(":")[0], result)
-        done_findings = {o.split(":")[0] for o in (*situation.done, *belief.results)}
-        self.spent = float(sum(rows[f].provocation for f in done_findings if f in rows))
+        told: dict[str, str] = {**dict.fromkeys(sorted(situation.done), "recorded"), **belief.results}
+        self.spent = provocation_spent(told, {f: row.provocation for f, row in rows.items()}, costs)
+        self.here = Path((), situation.position, 0.0, 0.0, manoeuvres_done(told, costs))
 
     def plan(self, depth: int, most_nodes: int, with_route: bool) -> Plan:
         withheld_now, candidates = self._sorted_out()
         loss = float(smallest_loss(self.table, self.thin.state_probability))
-        here = Path((), self.situation.position, 0.0, 0.0)
+        here = self.here
         chosen = self._promising(candidates, here, self.thin)
         found = search(
             self.model, self.thin, self.table, chosen, here,
-            allowed=self._allowed, burden=self._burden, depth=depth, most_nodes=most_nodes,
+            allowed=self._allowed, costs=self.costs, irritability=self.situation.irritability,
+            depth=depth, most_nodes=most_nodes,
         )  # fmt: skip
         offers = [self._offer(s.candidate, self._worth_of(found, s, here), s.prediction, here) for s in found.first]
         searched = {o.observable for o in offers}
@@ -197,7 +213,7 @@ class _Planner:
 
     def _worth_of(self, found: Search, searched: Searched, path: Path) -> float:
         """What beginning with it saves; a finding whose knowledge adds nothing only costs."""
-        burden = self._burden(searched.candidate, path)
+        burden = self._effort(searched.candidate, path).burden
         return found.loss - searched.loss if searched.gain > LEAST_GAIN * burden else min(searched.gain - burden, 0.0)
 
     def _sorted_out(self) -> tuple[tuple[Withheld, ...], tuple[Candidate, ...]]:
@@ -207,13 +223,13 @@ class _Planner:
             row = self.rows[observable]
             if observable in self.situation.done or observable in self.belief.results or self._superseded(observable):
                 continue
+            again = self.costs.manoeuvre(row.finding_id) in self.here.manoeuvres
             because = withheld(
-                row, self.region, self.catalogue, self.costs, self.situation, self.results, self.spent
-            )
+                row, self.region, self.catalogue, self.costs, self.situation, self.results, self.spent,
+                self.costs.repeat if again else 1.0,
+            )  # fmt: skip
             if because is None:
-                candidates.append(
-                    Candidate(observable, row.finding_id, row.minutes, row.provocation, row.patient_position)
-                )
+                candidates.append(candidate_of(observable, row))
             elif row.kind not in ("imaging", "laboratory"):
                 kept_back.setdefault(row.finding_id, Withheld(observable, because))
         return tuple(kept_back.values()), tuple(candidates)
@@ -255,24 +271,19 @@ class _Planner:
         return frozenset(c.finding_id for c in candidates)
 
     def _allowed(self, candidate: Candidate, path: Path) -> bool:
+        taken = self._effort(candidate, path)
         left = self.situation.minutes_left
-        again = path.has(candidate.finding_id)
-        if left is not None and not again and path.minutes + candidate.minutes > left:
+        if left is not None and path.minutes + taken.minutes > left:
             return False
         budget = self.costs.provocation_budget[self.situation.irritability]
-        if candidate.provocation and not again and (
-            self.spent + path.provocation + candidate.provocation > budget
-        ):
+        if candidate.provocation and self.spent + path.provocation + taken.provocation > budget:
             return False
         if self._lighter_open(candidate, path):
             return False
         return not self._decided_by_lighter(candidate, path)
 
-    def _burden(self, candidate: Candidate, path: Path) -> float:
-        if path.has(candidate.finding_id):
-            return 0.0
-        moves = candidate.position != "any" and path.position is not None and candidate.position != path.position
-        return self.costs.burden(candidate.minutes, candidate.provocation, moves, self.situation.irritability)
+    def _effort(self, candidate: Candidate, path: Path) -> Effort:
+        return effort(candidate, path, self.costs, self.situation.irritability)
 
     def _look(self, belief: Belief, candidates: list[Candidate]) -> tuple[Prediction, ...]:
         return predict(self.model, belief, [c.observable for c in candidates]) if candidates else ()
@@ -280,7 +291,7 @@ class _Planner:
     def _worth(self, loss: float, candidate: Candidate, prediction: Prediction, path: Path) -> float:
         after = smallest_loss(self.table, np.stack([prediction.if_positive, prediction.if_negative]))
         expected = prediction.probability * after[0] + (1 - prediction.probability) * after[1]
-        return float(loss - expected - self._burden(candidate, path))
+        return float(loss - expected - self._effort(candidate, path).burden)
 
     def _promising(self, candidates: tuple[Candidate, ...], path: Path, belief: Belief) -> tuple[Candidate, ...]:
         """The findings worth most by themselves, then those that tell most about care.
@@ -293,7 +304,7 @@ class _Planner:
         loss = float(smallest_loss(self.table, belief.state_probability))
         looks = self._look(belief, pool)
         worth = [self._worth(loss, c, p, path) for c, p in zip(pool, looks, strict=True)]
-        told = [_information(self.table, p) - self._burden(c, path) for c, p in zip(pool, looks, strict=True)]
+        told = [_information(self.table, p) - self._effort(c, path).burden for c, p in zip(pool, looks, strict=True)]
         by_worth = sorted(range(len(pool)), key=lambda i: (-worth[i], pool[i].observable))
         by_told = sorted(range(len(pool)), key=lambda i: (-told[i], pool[i].observable))
         chosen = dict.fromkeys([i for i in by_worth[: PROMISING // 2] if worth[i] > 0])
@@ -311,13 +322,14 @@ class _Planner:
         entry = self.region.findings[candidate.finding_id]
         wanted = entry.first if isinstance(entry, HandsOn) else ()
         done = {o.split(":")[0] for o in (*self.situation.done, *self.belief.results)}
+        taken = self._effort(candidate, path)
         return Offer(
             observable=candidate.observable,
             finding_id=candidate.finding_id,
             name=self.region.observable_name(candidate.observable, row.name),
             worth=worth,
-            burden=self._burden(candidate, path),
-            minutes=candidate.minutes,
+            burden=taken.burden,
+            minutes=taken.minutes,
             provocation=candidate.provocation,
             position=candidate.position,
             probability=prediction.probability,
@@ -326,12 +338,11 @@ class _Planner:
             changes=changes,
             worth_words=_worth_words(worth, changes),
             first=tuple(f for f in wanted if f in self.region.findings and f not in done),
+            again=taken.again,
         )
 
     def _decided(self, state_probability: Floats) -> Decision:
-        return decide(
-            self.table, state_probability, self.region, self.full.states, self.full.conditions, self.costs
-        )
+        return decide(self.table, state_probability, self.region, self.full.states, self.full.conditions, self.costs)
 
     def _route(self, candidates: tuple[Candidate, ...], worth_it: tuple[Offer, ...]) -> tuple[Stop, ...]:
         """The best finding, then the best one if that came out as expected, and so on, each looking two ahead."""
@@ -340,32 +351,41 @@ class _Planner:
         by_id = {c.observable: c for c in candidates}
         taken: list[Offer] = [worth_it[0]]
         results = dict(self.belief.results)
-        path = Path((), self.situation.position, 0.0, 0.0)
+        path = self.here
         while len(taken) < ROUTE_LENGTH:
             last = taken[-1]
             results[last.observable] = "positive" if last.probability > 0.5 else "negative"
             candidate = by_id[last.observable]
-            again = path.has(candidate.finding_id)
-            path = Path(
-                (*path.results, (last.observable, results[last.observable])),
-                path.position if candidate.position == "any" else candidate.position,
-                path.minutes + (0.0 if again else candidate.minutes),
-                path.provocation + (0 if again else candidate.provocation),
-            )
+            path = path.after(candidate, results[last.observable], self._effort(candidate, path), self.costs)
             belief = believe(self.model, results)
             left = tuple(c for c in candidates if c.observable not in results and self._allowed(c, path))
             if not left:
                 break
             found = search(
                 self.model, belief, self.table, self._promising(left, path, belief), path,
-                allowed=self._allowed, burden=self._burden, depth=2, most_nodes=ROUTE_NODES,
+                allowed=self._allowed, costs=self.costs, irritability=self.situation.irritability,
+                depth=2, most_nodes=ROUTE_NODES,
             )  # fmt: skip
             worths = [(self._worth_of(found, s, path), s) for s in found.first]
             best = max(worths, key=lambda w: (w[0], w[1].candidate.observable), default=None)
             if best is None or best[0] <= 0:
                 break
             taken.append(self._offer(best[1].candidate, best[0], best[1].prediction, path))
-        return _by_position(taken, self.situation.position, self._lighter)
+        return self._as_walked(_by_position(taken, self.situation.position, self._lighter), by_id)
+
+    def _as_walked(self, stops: tuple[Stop, ...], by_id: Mapping[str, Candidate]) -> tuple[Stop, ...]:
+        """The route with what each finding takes in the order of the route: which reading of a manoeuvre comes first
+        there, and where the patient moves."""
+        path = self.here
+        walked = []
+        for stop in stops:
+            offers = []
+            for offer in stop.offers:
+                taken = self._effort(by_id[offer.observable], path)
+                offers.append(replace(offer, burden=taken.burden, minutes=taken.minutes, again=taken.again))
+                path = path.after(by_id[offer.observable], "expected", taken, self.costs)
+            walked.append(Stop(stop.position, tuple(offers)))
+        return tuple(walked)
 
     def _why(
         self, worth_it: tuple[Offer, ...], offers: list[Offer], loss: float, kept_back: tuple[Withheld, ...]
@@ -446,5 +466,3 @@ def _listed(words: list[str]) -> str:
 
 def _lower(name: str) -> str:
     return name[:1].lower() + name[1:] if name[1:2].islower() else name
-
-

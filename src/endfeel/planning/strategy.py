@@ -19,7 +19,7 @@ from endfeel.catalogue import Catalogue
 from endfeel.evidence import EvidenceBase
 from endfeel.planning.costs import Costs
 from endfeel.planning.decide import ActionTable, Decision, action_table, smallest_loss
-from endfeel.planning.lookahead import Candidate
+from endfeel.planning.effort import Candidate, Effort, Path, candidate_of, effort, manoeuvres_done
 from endfeel.planning.plan import decision_now, decision_words, plan
 from endfeel.planning.simulate import GENERATORS, simulate_patients
 from endfeel.planning.situation import Situation
@@ -45,8 +45,9 @@ class End:
 
 @dataclass(frozen=True)
 class Step:
-    """A finding to do. minutes, provocation: zero for a further reading of a finding done already. moves: the patient
-    changes position. burden: in routine imaging referrals. probability: of a positive result here."""
+    """A finding to do. again: a further reading of a manoeuvre done on the way, of whose minutes and provocation (in
+    grades) only a share is counted. moves: the patient changes position. burden: in routine imaging referrals.
+    probability: of a positive result here."""
 
     reach: float
     observable: str
@@ -55,11 +56,12 @@ class Step:
     position: str
     moves: bool
     minutes: float
-    provocation: int
+    provocation: float
     burden: float
     probability: float
     if_positive: Step | End
     if_negative: Step | End
+    again: bool = False
 
 
 @dataclass(frozen=True)
@@ -159,7 +161,7 @@ def every_finding(
         coarse = any(part != observable and part in model.place for part in model.observed(observable).coarse_of)
         because = withheld(row, catalogue.region(model.region), catalogue, costs, unhurried, {}, 0.0)
         if because is None and not coarse and observable not in situation.done:
-            found.append(Candidate(observable, row.finding_id, row.minutes, row.provocation, row.patient_position))
+            found.append(candidate_of(observable, row))
     return tuple(found)
 
 
@@ -203,33 +205,35 @@ def battery_outcome(
 ) -> Outcome:
     """What always doing the same findings costs, position by position: exact for a few readings, else on simulated
     patients of the model."""
-    findings = {c.finding_id: c for c in battery}
-    moves = battery_moves(battery, situation)
-    minutes = sum(c.minutes for c in findings.values())
-    burden = battery_burden(battery, costs, situation)
+    taken = battery_efforts(battery, costs, situation)
     observables = tuple(c.observable for c in battery)
     if len(battery) <= ADDED_UP:
         loss, error = _added_up(model, table, observables), 0.0
     else:
         loss, error = _simulated(model, table, observables, max(patients, 2), rng)
     return Outcome(
-        name, len(findings), minutes, sum(c.provocation for c in findings.values()), moves, burden, loss, error
+        name,
+        findings=len({c.finding_id for c in battery}),
+        minutes=sum(t.minutes for t in taken),
+        provocation=sum(t.provocation for t in taken),
+        moves=sum(t.moves for t in taken),
+        burden=sum(t.burden for t in taken),
+        loss=loss,
+        error=error,
     )
 
 
-def battery_moves(battery: tuple[Candidate, ...], situation: Situation) -> int:
-    """How often the patient moves when findings are done position by position."""
-    positions = {c.position for c in battery if c.position != "any"}
-    known = situation.position is not None
-    return max(len(positions - {situation.position}) - (not known), 0) if positions else 0
-
-
-def battery_burden(battery: tuple[Candidate, ...], costs: Costs, situation: Situation) -> float:
-    """What findings done position by position cost in minutes, provocation and moving the patient."""
-    findings = {c.finding_id: c for c in battery}
-    return battery_moves(battery, situation) * costs.reposition + sum(
-        costs.burden(c.minutes, c.provocation, False, situation.irritability) for c in findings.values()
-    )
+def battery_efforts(battery: tuple[Candidate, ...], costs: Costs, situation: Situation) -> tuple[Effort, ...]:
+    """What each reading takes when all are done position by position: asked first, then where the patient is."""
+    turns = list(dict.fromkeys(["any", situation.position or "any", *(c.position for c in battery)]))
+    done = manoeuvres_done(dict.fromkeys(situation.done, "recorded"), costs)
+    path = Path((), situation.position, 0.0, 0.0, done)
+    found = []
+    for candidate in sorted(battery, key=lambda c: turns.index(c.position)):
+        taken = effort(candidate, path, costs, situation.irritability)
+        path = path.after(candidate, "any", taken, costs)
+        found.append(taken)
+    return tuple(found)
 
 
 def strategy_text(found: Strategy) -> str:
@@ -269,14 +273,11 @@ class _Grower:
         if planned.stop:
             return self._end(belief, reach, stopped=True)
         offer = planned.next[0]
-        again = any(o.split(":")[0] == offer.finding_id for o in belief.results)
-        moves = not again and offer.position != "any" and situation.position not in (None, offer.position)
+        moves = not offer.again and offer.position != "any" and situation.position not in (None, offer.position)
         after = replace(
             situation,
-            position=situation.position if offer.position == "any" else offer.position,
-            minutes_left=None
-            if situation.minutes_left is None
-            else situation.minutes_left - offer.minutes * (not again),
+            position=situation.position if offer.again or offer.position == "any" else offer.position,
+            minutes_left=None if situation.minutes_left is None else situation.minutes_left - offer.minutes,
         )
         probability = predict(self.model, belief, [offer.observable])[0].probability
         outcomes: tuple[tuple[Result, float], ...] = (("positive", probability), ("negative", 1 - probability))
@@ -294,12 +295,13 @@ class _Grower:
             name=offer.name,
             position=offer.position,
             moves=moves,
-            minutes=0.0 if again else offer.minutes,
-            provocation=0 if again else offer.provocation,
-            burden=0.0 if again else offer.burden,
+            minutes=offer.minutes,
+            provocation=offer.provocation * (self.costs.repeat if offer.again else 1.0),
+            burden=offer.burden,
             probability=probability,
             if_positive=branches[0],
             if_negative=branches[1],
+            again=offer.again,
         )
 
     def _end(self, belief: Belief, reach: float, *, stopped: bool) -> End:
@@ -354,6 +356,7 @@ def _lines(node: Step | End, indent: str) -> Iterator[str]:
         yield f"{indent}→ {node.words}"
         return
     where = "in any position" if node.position == "any" else node.position
+    where = "a further reading" if node.again else where
     yield f"{indent}{node.name} ({where}, {node.minutes:g} min)"
     for word, share, branch in (
         ("positive", node.probability, node.if_positive),

@@ -37,10 +37,12 @@ def withheld(
     situation: Situation,
     results: Mapping[str, str],
     spent: float,
+    share: float = 1.0,
 ) -> str | None:
     """Why this finding is not offered now; None where nothing speaks against it.
 
     results: by finding id, what was recorded in this problem. spent: provocation grades spent so far in this visit.
+    share: of its minutes and provocation that it costs, less than 1 for a further reading of a manoeuvre done before.
     The first reason in the order safety, precaution, patient, budget, order counts.
     """
     entry = region.findings.get(row.finding_id)
@@ -64,10 +66,11 @@ def withheld(
     if situation.made_worse >= MOST_RISES and row.provocation >= 1:
         return "symptoms have risen twice with testing: nothing more that provokes today"
     budget = costs.provocation_budget[situation.irritability]
-    if row.provocation >= 1 and spent + row.provocation > budget:
+    if row.provocation >= 1 and spent + share * row.provocation > budget:
         return f"{situation.irritability} irritability: what may be brought on in one visit is spent"
-    if situation.minutes_left is not None and row.minutes > situation.minutes_left:
-        return f"takes {row.minutes:g} minutes, {max(situation.minutes_left, 0):g} are left"
+    minutes = share * row.minutes
+    if situation.minutes_left is not None and minutes > situation.minutes_left:
+        return f"takes {minutes:g} minutes, {max(situation.minutes_left, 0):g} are left"
     if isinstance(entry, HistoryItem) and entry.derived is not None:
         return "follows from what is known already"
     return _order(entry, region, results) if isinstance(entry, HandsOn) else None

@@ -147,6 +147,8 @@ def _next(desk: Desk, problem: ProblemState, offer: Offer, situation: Situation,
     question = question_of(desk, problem, offer.observable)
     if question is not None:
         how = ["a question"]
+    elif offer.again:
+        how = ["a further reading of a test you did"]
     else:
         how = [_position(offer.position, situation.position), words.plural(max(1, math.ceil(offer.minutes)), "minute")]
         if row.provocation:

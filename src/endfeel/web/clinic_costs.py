@@ -126,6 +126,7 @@ def cost_values(costs: Costs) -> dict[str, float]:
         **{f"scan {modality}": value for modality, value in costs.modality_cost.items()},
         "minute": costs.minute,
         "reposition": costs.reposition,
+        "repeat": costs.repeat,
         **{f"provocation {grade}": costs.provocation[n] for n, grade in enumerate(GRADES, 1)},
     }
 
@@ -146,6 +147,7 @@ def with_values(costs: Costs, values: Mapping[str, float]) -> Costs:
         modality_cost=_named(values, "scan "),
         minute=values.get("minute"),
         reposition=values.get("reposition"),
+        repeat=values.get("repeat"),
     )
     return replace(made, provocation=(0.0, grades[0], grades[1], grades[2]))
 

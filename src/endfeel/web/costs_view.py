@@ -199,7 +199,7 @@ def region_costs(
         advice=_decision_words(desk, region, decision),
         groups=tuple(_group(desk, region, group, costs, decision, cells) for group in costs.harm_of_a_miss),
         looking=tuple(cells[f"scan {m}"] for m in _used_modalities(costs)),
-        burden=tuple(cells[name] for name in ("minute", "reposition", *(f"provocation {g}" for g in GRADES))),
+        burden=tuple(cells[name] for name in ("minute", "reposition", "repeat", *(f"provocation {g}" for g in GRADES))),
         history=tuple(
             CostHistory(
                 f"{change.at.astimezone():%Y-%m-%d %H:%M}",
@@ -375,6 +375,7 @@ def _label(desk: Desk, region: str, name: str) -> str:
     return {
         "minute": "One minute of the visit",
         "reposition": "Sitting up, lying down or turning over once",
+        "repeat": "A further reading of a test just done, as a share of its minutes and provocation",
     }.get(name, f"Bringing on symptoms, {which}")
 
 

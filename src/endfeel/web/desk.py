@@ -25,6 +25,7 @@ from endfeel.evidence.load import load_evidence
 from endfeel.evidence.rows import FindingRow
 from endfeel.planning.costs import Costs
 from endfeel.planning.decide import Decision
+from endfeel.planning.effort import manoeuvres_done, provocation_spent
 from endfeel.planning.plan import Plan, decision_now, plan
 from endfeel.planning.situation import Situation
 from endfeel.planning.withhold import withheld
@@ -342,10 +343,13 @@ class Desk:
     def why_withheld(self, problem: ProblemState, observable: str, situation: Situation) -> str | None:
         """Why a finding is not offered now; None where nothing speaks against it."""
         results = {o.partition(":")[0]: r for o, r in problem.results().items()}
-        spent = sum(self.row(problem.region, o).provocation for o, r in problem.results().items() if r != "not-done")
-        region = self.catalogue.region(problem.region)
+        region, costs = self.catalogue.region(problem.region), self.costs(problem.region)
+        grades = {r.finding_id: r.provocation for r in self.evidence.findings_of(problem.region)}
+        spent = provocation_spent(problem.results(), grades, costs)
         row = self.row(problem.region, observable)
-        return withheld(row, region, self.catalogue, self.costs(problem.region), situation, results, spent)
+        again = costs.manoeuvre(row.finding_id) in manoeuvres_done(problem.results(), costs)
+        share = costs.repeat if again else 1.0
+        return withheld(row, region, self.catalogue, costs, situation, results, spent, share)
 
 
 def _context_key(context: Context) -> tuple[Hashable, ...]:

@@ -19,6 +19,7 @@ COSTS = Costs(
     modality_cost=MappingProxyType({"scan": 1.0}),
     minute=0.01,
     reposition=0.02,
+    repeat=0.2,
     provocation=(0.0, 0.01, 0.03, 0.05),
     irritability=MappingProxyType({"low": 0.5, "moderate": 1.0, "high": 2.0}),
     provocation_budget=MappingProxyType({"low": 10.0, "moderate": 8.0, "high": 4.0}),

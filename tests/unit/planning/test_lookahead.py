@@ -13,7 +13,8 @@ from endfeel.catalogue import load_catalogue
 from endfeel.evidence import load_evidence
 from endfeel.planning import Costs, default_costs
 from endfeel.planning.decide import ActionTable, action_table, smallest_loss
-from endfeel.planning.lookahead import Candidate, Path, Search, search
+from endfeel.planning.effort import Candidate, Effort, Path, candidate_of, effort
+from endfeel.planning.lookahead import Search, search
 from endfeel.pooling import load_edition
 
 EVIDENCE, CATALOGUE = load_evidence(), load_catalogue()
@@ -39,17 +40,13 @@ class Setting:
 
     @cached_property
     def candidates(self) -> tuple[Candidate, ...]:
-        rows = [(o, EVIDENCE.finding(o, self.model.region)) for o in self.observables]
-        return tuple(Candidate(o, r.finding_id, r.minutes, r.provocation, r.patient_position) for o, r in rows)
+        return tuple(candidate_of(o, EVIDENCE.finding(o, self.model.region)) for o in self.observables)
 
-    def burden(self, candidate: Candidate, path: Path) -> float:
-        if path.has(candidate.finding_id):
-            return 0.0
-        moves = candidate.position not in ("any", path.position)
-        return self.costs.burden(candidate.minutes, candidate.provocation, moves, "moderate")
+    def effort(self, candidate: Candidate, path: Path) -> Effort:
+        return effort(candidate, path, self.costs, "moderate")
 
     def allowed(self, candidate: Candidate, path: Path) -> bool:
-        return path.minutes + candidate.minutes <= self.most_minutes or path.has(candidate.finding_id)
+        return path.minutes + self.effort(candidate, path).minutes <= self.most_minutes
 
     def believed(self, path: Path) -> Belief:
         told = {o: "positive" if r == "positive" else "negative" for o, r in path.results}
@@ -58,7 +55,7 @@ class Setting:
     def search(self, depth: int, most_nodes: int = 10_000, path: Path = HERE) -> Search:
         return search(
             self.model, self.believed(path), self.table, self.candidates, path,
-            allowed=self.allowed, burden=self.burden, depth=depth, most_nodes=most_nodes,
+            allowed=self.allowed, costs=self.costs, irritability="moderate", depth=depth, most_nodes=most_nodes,
         )  # fmt: skip
 
     def by_trying_all(self, path: Path, depth: int) -> tuple[float, dict[str, float]]:
@@ -70,16 +67,11 @@ class Setting:
         for c in self.candidates if depth else ():
             if c.observable in done or not self.allowed(c, path):
                 continue
-            total = self.burden(c, path)
+            taken = self.effort(c, path)
+            total = taken.burden
             found = predict(self.model, belief, [c.observable])[0]
             for result, chance in (("positive", found.probability), ("negative", 1 - found.probability)):
-                again = path.has(c.finding_id)
-                after = Path(
-                    (*path.results, (c.observable, result)),
-                    path.position if c.position == "any" else c.position,
-                    path.minutes + (0 if again else c.minutes),
-                    path.provocation + (0 if again else c.provocation),
-                )
+                after = path.after(c, result, taken, self.costs)
                 total += chance * self.by_trying_all(after, depth - 1)[0]
             first[c.observable] = total
         return min([stop, *first.values()]), first
@@ -173,7 +165,7 @@ def test_one_node_is_one_look_ahead(model: RegionModel) -> None:
     for s in found.first:
         p = s.prediction
         after = smallest_loss(setting.table, np.stack([p.if_positive, p.if_negative]))
-        expected = setting.burden(s.candidate, HERE) + p.probability * after[0] + (1 - p.probability) * after[1]
+        expected = setting.effort(s.candidate, HERE).burden + p.probability * after[0] + (1 - p.probability) * after[1]
         assert s.loss == pytest.approx(float(expected))
 
 
@@ -194,7 +186,7 @@ def test_gain_is_what_knowing_adds_to_the_best_plan_without_it(model: RegionMode
     for s in found.first:
         others = Setting(model, knee(), tuple(o for o in KNEE if o != s.candidate.observable))
         without, _ = others.by_trying_all(HERE, 2)
-        own = s.loss - setting.burden(s.candidate, HERE)
+        own = s.loss - setting.effort(s.candidate, HERE).burden
         assert s.gain >= without - own - 1e-7
 
 

@@ -12,13 +12,14 @@ from endfeel.catalogue import load_catalogue
 from endfeel.evidence import load_evidence
 from endfeel.planning import Situation, decision_now, default_costs, plan
 from endfeel.planning.decide import action_table, smallest_loss
+from endfeel.planning.effort import Candidate, Path, candidate_of, effort
 from endfeel.planning.simulate import GENERATORS, simulate_patients
 from endfeel.planning.strategy import (
     End,
     Step,
     Strategy,
     _simulated,
-    battery_moves,
+    battery_efforts,
     battery_outcome,
     every_finding,
     follow,
@@ -92,24 +93,44 @@ def test_no_step_leads_to_the_same_decision_either_way(grown: Strategy) -> None:
 
 
 def test_the_figures_of_the_tree_are_averages_over_its_paths(grown: Strategy) -> None:
-    minutes = burden = loss = findings = moves = 0.0
+    minutes = burden = loss = findings = moves = provocation = 0.0
     for done, end in paths(grown.root):
-        position = FRESH.position
-        for step, _ in done:
-            moved = step.position not in ("any", position)
-            assert step.moves == moved
-            position = position if step.position == "any" else step.position
-            minutes += end.reach * step.minutes
-            burden += end.reach * COSTS.burden(step.minutes, step.provocation, moved, FRESH.irritability)
-            findings += end.reach
-            moves += end.reach * moved
+        path = Path((), FRESH.position, 0.0, 0.0)
+        for step, positive in done:
+            candidate = candidate_of(step.observable, EVIDENCE.finding(step.observable, "knee"))
+            taken = effort(candidate, path, COSTS, FRESH.irritability)
+            assert (step.moves, step.minutes, step.again) == (taken.moves, taken.minutes, taken.again)
+            assert (step.provocation, step.burden) == (taken.provocation, taken.burden)
+            path = path.after(candidate, "positive" if positive else "negative", taken, COSTS)
+            burden += end.reach * taken.burden
+            moves += end.reach * taken.moves
+        minutes += end.reach * path.minutes
+        provocation += end.reach * path.provocation
+        findings += end.reach * len(done)
         loss += end.reach * end.decision.loss
     assert grown.outcome.minutes == pytest.approx(minutes)
     assert grown.outcome.burden == pytest.approx(burden)
+    assert grown.outcome.provocation == pytest.approx(provocation)
     assert grown.outcome.findings == pytest.approx(findings)
     assert grown.outcome.moves == pytest.approx(moves)
     assert grown.outcome.loss == pytest.approx(loss)
     assert grown.outcome.total == pytest.approx(burden + loss)
+
+
+def test_a_strategy_and_a_battery_charge_the_further_reading_alike(knee: RegionModel) -> None:
+    """With little else allowed the tree takes both readings of a manoeuvre."""
+    only = {"joint-line-tenderness", "mcmurray"}
+    few = replace(FRESH, withdrawn=frozenset(r.finding_id for r in EVIDENCE.findings_of("knee")) - only)
+    found = strategy(EVIDENCE, knee, CATALOGUE, COSTS, few, depth=4, patients=0, rng=np.random.default_rng(1))
+    pairs = 0
+    for done, _ in paths(found.root):
+        battery = tuple(candidate_of(s.observable, EVIDENCE.finding(s.observable, "knee")) for s, _ in done)
+        alike = battery_efforts(battery, COSTS, few)
+        pairs += sum(s.again for s, _ in done)
+        assert sum(s.minutes for s, _ in done) == pytest.approx(sum(t.minutes for t in alike))
+        assert sum(s.provocation for s, _ in done) == pytest.approx(sum(t.provocation for t in alike))
+        assert sum(s.burden for s, _ in done) == pytest.approx(sum(t.burden for t in alike))
+    assert pairs
 
 
 def test_the_strategy_beats_no_examination_and_every_test_in_its_own_unit(grown: Strategy) -> None:
@@ -182,11 +203,15 @@ def test_a_battery_is_done_position_by_position(knee: RegionModel) -> None:
     everything = every_finding(EVIDENCE, knee, CATALOGUE, COSTS, FRESH)
     positions = {c.position for c in everything} - {"any"}
     assert "sitting" in positions and len(positions) > 2
-    assert battery_moves(everything, FRESH) == len(positions) - 1
-    assert battery_moves(everything, Situation()) == len(positions) - 1
-    assert battery_moves((), FRESH) == 0
+    assert moves(everything, FRESH) == len(positions) - 1
+    assert moves(everything, Situation()) == len(positions) - 1
+    assert moves((), FRESH) == 0
     supine = tuple(c for c in everything if c.position == "supine")
-    assert battery_moves(supine, FRESH) == 1 and battery_moves(supine, Situation()) == 0
+    assert moves(supine, FRESH) == 1 and moves(supine, Situation()) == 0
+
+
+def moves(battery: tuple[Candidate, ...], situation: Situation) -> int:
+    return sum(taken.moves for taken in battery_efforts(battery, COSTS, situation))
 
 
 def test_the_text_shows_every_step_with_position_and_minutes_and_every_end(grown: Strategy) -> None:
