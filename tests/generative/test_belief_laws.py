@@ -14,7 +14,17 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "unit" / "belief"))
 
 import small_world as world
 
-from endfeel.belief import Belief, Context, RegionModel, believe, compile_region, prior_belief, record, withdraw
+from endfeel.belief import (
+    Belief,
+    Context,
+    RegionModel,
+    believe,
+    compile_region,
+    predict,
+    prior_belief,
+    record,
+    withdraw,
+)
 from endfeel.belief.prior import marginals, solve_prior
 from endfeel.belief.results import RESULTS
 
@@ -29,6 +39,7 @@ def model(onset: str = "injury", useless: bool = False) -> RegionModel:
 
 
 observables = st.sampled_from(model().observables)
+EXCLUSIVE = tuple(o for o in model().observables if model().observed(o).exclusives)
 recordings = st.dictionaries(observables, st.sampled_from(RESULTS), max_size=len(model().observables))
 
 
@@ -108,6 +119,22 @@ def test_any_starting_chances_get_a_distribution(
     assert (found > -1e-12).all() and (found < 1 + 1e-9).all()
     if not prior.notes:
         assert np.allclose(found, chances, atol=1e-6)
+
+
+@FINITE
+@given(recordings, st.lists(st.sampled_from(EXCLUSIVE), unique=True))
+def test_readings_that_exclude_each_other_and_none_of_them_add_up_to_one(
+    results: dict[str, str], asked: list[str]
+) -> None:
+    """Whatever else is recorded, and however many of them were asked and negative."""
+    held = {o: r for o, r in results.items() if o not in EXCLUSIVE} | dict.fromkeys(asked, "negative")
+    before = believe(model(), held)
+    none = believe(model(), held | dict.fromkeys(EXCLUSIVE, "negative"))
+    each = sum(p.probability for p in predict(model(), before, EXCLUSIVE) if p.observable not in asked)
+    if len(before.draw_weights) == len(none.draw_weights) == model().draws:
+        assert abs(each + np.exp(none.log_evidence - before.log_evidence) - 1) < 1e-9
+    assert each <= 1 + 1e-9
+    check(model(), none)
 
 
 def test_everything_recorded_at_once_is_finite() -> None:

@@ -17,6 +17,7 @@ from endfeel.belief import (
     combine,
     compile_region,
     explain,
+    predict,
     prior_belief,
     record,
 )
@@ -52,6 +53,28 @@ def test_equal_to_pyagrum_in_every_region(region: str) -> None:
     for draw in (0, 50, 127):
         theirs = network.posterior(found, network.build(found, draw, tuple(results)), results)
         assert np.abs(by_draw[draw] - theirs).max() < 1e-6
+
+
+def test_a_scan_reads_a_tendon_as_torn_through_or_as_partly_torn() -> None:
+    network = pytest.importorskip("network", reason="pyagrum is not installed")
+    found = model("shoulder")
+    full, partial = (f"ultrasound-shoulder:supraspinatus-{part}" for part in ("full", "partial"))
+    recorded: tuple[dict[str, str], ...] = (
+        {full: "positive"}, {full: "negative"}, {full: "negative", partial: "positive"},
+        {full: "negative", partial: "negative"},
+    )
+    for readings in recorded:
+        results = {**some_results(found, 5, seed=9), **readings}
+        by_draw = state_probability_by_draw(found, believe(found, results))
+        for draw in (0, 50, 127):
+            theirs = network.posterior(found, network.build(found, draw, tuple(results)), results)
+            assert np.abs(by_draw[draw] - theirs).max() < 1e-6
+    assert predict(found, believe(found, {full: "positive"}), [partial])[0].probability == 0.0
+    (crowded,) = found.crowded
+    assert crowded.observables == (full, partial) and 1 < crowded.total < 1.3
+    assert crowded.conditions == ("full-thickness-supraspinatus-tear", "partial-thickness-supraspinatus-tear")
+    told = explain(found, believe(found, {full: "positive", partial: "positive"}))
+    assert told.surprise is not None and "exclude each other" in told.surprise.words
 
 
 @pytest.mark.parametrize("onset", ["injury", "gradual"])

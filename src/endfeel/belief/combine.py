@@ -1,7 +1,8 @@
 """The accuracy to expect of several findings read by a rule: at least n of them, all of them, any of them.
 
 The number of positive findings is summed exactly on the node grid: given t, a group's findings are independent, so its
-count follows by recursion; groups are brought together given z. Draws are of a new clinic: pooled accuracy, one study
+count follows by recursion; groups are brought together given z. Readings of which only one can hold count as one
+finding, positive where any of them is (exclusive.py). Draws are of a new clinic: pooled accuracy, one study
 effect shared by all the findings, and each finding's own remainder.
 """
 
@@ -16,6 +17,7 @@ from scipy.special import expit, ndtri
 from scipy.stats import qmc
 
 from endfeel.belief.dependence import Dependence, shipped_dependence
+from endfeel.belief.exclusive import MOST
 from endfeel.belief.model import KAPPA, SEED
 from endfeel.belief.nodes import grid, kernel, positive_given_t
 from endfeel.belief.observed import observed_of
@@ -88,7 +90,7 @@ def combine(
     """Accuracy of a combination for one condition; findings by observable or bare finding id.
 
     BeliefError where the condition or a finding is not there, a finding was neither studied for the condition nor
-    targets it, one is named twice, or the rule asks for more findings than there are.
+    targets it, one is named twice, or the rule asks for more findings than there are, or than can be positive together.
     """
     entry = catalogue.region(region)
     found, groups = observed_of(evidence, edition, entry)
@@ -116,8 +118,14 @@ def combine(
     names = tuple(groups[by_id[o].group].name for o in chosen)
     joined = dependence or shipped_dependence()
     shares = _shares(joined, names, [groups[by_id[o].group].dependent for o in chosen], clinics, seed)
-    sensitivity = at_least(count, singles[..., 0], shares[..., 1], names, kappa)
-    false_positive = at_least(count, 1 - singles[..., 1], shares[..., 0], names, kappa)
+    slots = tuple(dict.fromkeys(tuple(o for o in chosen if o in (by_id[c].exclusives or (c,))) for c in chosen))
+    if count > len(slots):
+        apart = " and ".join(by_id[o].name for slot in slots if len(slot) > 1 for o in slot)
+        raise BeliefError(f"no more than {len(slots)} of these can be positive together: {apart} exclude each other")
+    columns = [[chosen.index(o) for o in slot] for slot in slots]
+    shares, names = shares[:, [c[0] for c in columns]], tuple(names[c[0]] for c in columns)
+    sensitivity = at_least(count, _any_of(singles[..., 0], columns), shares[..., 1], names, kappa)
+    false_positive = at_least(count, _any_of(1 - singles[..., 1], columns), shares[..., 0], names, kappa)
     mean = singles.mean(axis=0)
     alone = at_least_independent(count, mean[:, 0]), 1 - at_least_independent(count, 1 - mean[:, 1])
     return Combination(
@@ -127,6 +135,13 @@ def combine(
         Independent(alone[0], alone[1], _divide(alone[0], 1 - alone[1]), _divide(1 - alone[0], alone[1])),
         tuple(o for o, p in zip(chosen, pairs, strict=True) if p.assumed),
     )
+
+
+def _any_of(positive: Floats, columns: list[list[int]]) -> Floats:
+    """P(any of the findings of each slot), (draws, slots); several in one slot exclude each other."""
+    alone = positive[:, [c[0] for c in columns]]
+    together = np.stack([positive[:, c].sum(axis=1) for c in columns], axis=1)
+    return np.where([len(c) > 1 for c in columns], np.minimum(together, MOST), alone)
 
 
 def at_least(count: int, positive: Floats, shares: Floats, groups: tuple[str, ...], kappa: float) -> Floats:

@@ -17,7 +17,7 @@ from endfeel.belief.infer import Belief, believe, predict, prior_belief, tables_
 from endfeel.belief.model import RegionModel
 from endfeel.belief.ranges import weighted_ranges
 from endfeel.belief.results import Result, telling
-from endfeel.belief.terms import independent_term
+from endfeel.belief.terms import independent_term, signs_of
 
 Floats = NDArray[np.float64]
 
@@ -61,7 +61,8 @@ class Surprise:
     """Findings that sit badly together: the finding that fits the others worst.
 
     probability: at most this share of patients would show any finding that fits the rest so badly (number of findings
-    times the chance of the worst one's result given the others).
+    times the chance of the worst one's result given the others); 0 where two readings that exclude each other are
+    recorded as positive.
     """
 
     probability: float
@@ -153,7 +154,7 @@ def _discounts(model: RegionModel, belief: Belief, told: Mapping[str, bool]) -> 
     found = []
     for group in sorted({model.observed(o).group for o in told}):
         members = tuple(o for o in told if model.observed(o).group == group)
-        if len(members) < 2 or any(set(model.observed(o).grades) & set(members) - {o} for o in members):
+        if len(signs_of(model, model.weighing(), members)) < 2:
             continue
         absent = with_term(model, belief, group, {key: None for key in belief.terms})
         apart = with_term(
@@ -194,6 +195,9 @@ def _surprise(
 ) -> Surprise | None:
     if len(told) < 2:
         return None
+    contradiction = _contradiction(model, belief, told)
+    if contradiction is not None:
+        return contradiction
     chances = {}
     for observable in told:
         if model.observed(observable).rule is None:
@@ -211,6 +215,19 @@ def _surprise(
         f"{_one_in(chances[worst])}. Was it done as intended, on the right side, and is this the right region?"
     )
     return Surprise(bound, worst, words)
+
+
+def _contradiction(model: RegionModel, belief: Belief, told: Mapping[str, bool]) -> Surprise | None:
+    """Two readings of which only one can hold, both recorded as positive; the later one is named."""
+    for observable, _ in reversed(belief.recorded):
+        if not told.get(observable):
+            continue
+        others = [o for o in model.observed(observable).exclusives if o != observable and told.get(o)]
+        if others:
+            names = _and([model.observed(o).name for o in (*others, observable)])
+            words = f"{names} exclude each other: what counts is that one of them holds. Withdraw what does not."
+            return Surprise(0.0, observable, words)
+    return None
 
 
 def _one_in(chance: float) -> str:

@@ -1,4 +1,5 @@
-"""Which findings share what: structure groups, grades of one sign, coarse and fine readings.
+"""Which findings share what: structure groups, grades of one sign, readings that exclude each other, coarse and fine
+readings.
 
 A finding belongs to the group of the structure that its row names first. A finding that loads none is its own group;
 so is a scan or a laboratory test, and what follows from age or sex, none of which an irritable patient changes (r = 0).
@@ -59,3 +60,14 @@ def grades(observable: str, entry: Finding | None) -> tuple[str, ...]:
     if part not in levels:
         return ()
     return tuple(f"{identifier}:{p}" for p in sorted(levels, key=lambda p: (levels[p] or 0, p)))
+
+
+def exclusives(observable: str, entry: Finding | None) -> tuple[str, ...]:
+    """The observables of which only one can hold, with this one, in the catalogue's order; empty where it is free."""
+    if entry is None:
+        return ()
+    identifier, _, part = observable.partition(":")
+    reading = entry.readings.get(part)
+    if reading is None or not reading.excludes:
+        return ()
+    return tuple(f"{identifier}:{p}" for p in entry.readings if p == part or p in reading.excludes)

@@ -19,7 +19,7 @@ from endfeel.belief.observed import Observed
 from endfeel.belief.ranges import effective, soften, weighted_ranges
 from endfeel.belief.refusal import BeliefError
 from endfeel.belief.results import Result, check_result, telling
-from endfeel.belief.states import mask_of, patterns_of
+from endfeel.belief.states import patterns_of
 from endfeel.belief.terms import (
     GroupTerm,
     group_term,
@@ -298,11 +298,11 @@ def _predict_in_group(
     rows, places = [], []
     for item in (None, *items):
         j = None if item is None else model.place[item.observable]
-        responds = 0 if item is None else mask_of(item.plan.responds)
-        joint_patterns, joint_place = patterns_of(model.codes, mask | responds)
+        reach = 0 if j is None else tables.reach[j]
+        joint_patterns, joint_place = patterns_of(model.codes, mask | reach)
         product = table[np.searchsorted(patterns, joint_patterns & mask)]
         if j is not None:
-            product = product * tables.positive(j)[np.searchsorted(tables.patterns[j], joint_patterns & responds)]
+            product = product * tables.positive(j)[np.searchsorted(tables.patterns[j], joint_patterns & reach)]
         rows.append(product @ tables.kernel.T)
         places.append(joint_place)
     flat = others.reshape(len(others), -1)
@@ -348,9 +348,9 @@ def _prediction(observable: str, joint: Floats, total: Floats) -> Prediction:
 
 
 def _entangled(model: RegionModel, item: Observed, told: Mapping[str, bool]) -> bool:
-    """Whether its result would not simply multiply: a grade of its sign, its coarse form or a finer reading is
-    recorded, or it would settle a rule, or belongs to a settled one."""
-    if any(o in told for o in (*item.coarse_of, *item.grades)) or any(
+    """Whether its result would not simply multiply: a grade of its sign, a reading that excludes it, its coarse form or
+    a finer reading is recorded, or it would settle a rule, or belongs to a settled one."""
+    if any(o in told for o in (*item.coarse_of, *item.grades, *item.exclusives)) or any(
         item.observable in model.observed(o).coarse_of for o in told
     ):
         return True
@@ -366,12 +366,15 @@ def _predict_by_trying(model: RegionModel, belief: Belief, item: Observed) -> Pr
     prior = np.exp(model.log_prior)
     tables = model.weighing()
     kept = {o: r for o, r in belief.recorded if o != item.observable}
-    if any(part in telling(model, kept) for part in item.coarse_of if part != item.observable):
-        now, _ = _joint(model, 0, _all_terms(model, telling(model, kept), 0))
-        total = now @ belief.draw_weights[: tables.draws]
-        margin = model.p_positive(item.observable).mean(axis=0)
-        chance = float(total @ margin / total.sum())
-        return Prediction(item.observable, chance, total / total.sum(), total / total.sum(), total / total.sum())
+    told = telling(model, kept)
+    excluded = any(told.get(o) for o in item.exclusives)
+    if excluded or any(part in told for part in item.coarse_of if part != item.observable):
+        # It could tell nothing new: ruled out already, or a coarse reading of which a finer one is recorded.
+        joint, log_evidence = _joint(model, 0, _all_terms(model, told, 0))
+        now = joint @ np.exp(log_evidence - log_evidence.max())
+        now /= now.sum()
+        chance = 0.0 if excluded else float(now @ model.p_positive(item.observable).mean(axis=0))
+        return Prediction(item.observable, chance, now, now, now)
     sums, scales = [], []
     for result in ("positive", "negative"):
         terms = _all_terms(model, telling(model, {**kept, item.observable: check_result(result)}), 0)

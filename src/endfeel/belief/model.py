@@ -17,6 +17,7 @@ from scipy.special import ndtr
 
 from endfeel.belief.context import YOUNGEST, Context
 from endfeel.belief.dependence import Dependence, shipped_dependence
+from endfeel.belief.exclusive import MOST, Crowded, reading_given_t, scaled_margins
 from endfeel.belief.fit import response_at
 from endfeel.belief.fitted import DrawSet, FittedRegion, Residual, fit_region
 from endfeel.belief.nodes import kernel, positive_given_t, shifted_weights
@@ -91,6 +92,20 @@ class RegionModel:
         """Where the studies of one finding for several conditions can not all hold."""
         return self.fitted.residuals()
 
+    @cached_property
+    def crowded(self) -> tuple[Crowded, ...]:
+        """Where readings that exclude each other were studied at rates that add up to more than one."""
+        tables, found = self.weighing(), []
+        for members in dict.fromkeys(filter(None, tables.exclusives)):
+            first = members[0]
+            _, totals = scaled_margins(np.stack([tables.eta(k) for k in members]))
+            for code, total in zip(tables.patterns[first].tolist(), totals.mean(axis=0), strict=True):
+                if total > MOST:
+                    held = tuple(c for i, c in enumerate(self.conditions) if code >> i & 1)
+                    names = tuple(self.fitted.observed[k].observable for k in members)
+                    found.append(Crowded(names, held, float(total)))
+        return tuple(found)
+
     @property
     def edition(self) -> str:
         """Id of the edition behind the model."""
@@ -143,8 +158,9 @@ class RegionModel:
 class Tables:
     """P(positive | state, t) of every observable in one set of draws, worked out when first asked for.
 
-    patterns[j]: distinct patterns of the conditions that observable j responds to, ascending bit codes; place[j] (S,):
-    the pattern of each state.
+    exclusives[j]: observable j and the readings that exclude it, where there are any. reach[j]: bits of the conditions
+    that j, or a reading that excludes it, responds to. patterns[j]: distinct patterns of these, ascending bit codes;
+    place[j] (S,): the pattern of each state.
     """
 
     def __init__(
@@ -154,8 +170,15 @@ class Tables:
         self.kernel, self.z_weights = kernel(kappa), shifted_weights(z_shift)
         self.patterns: list[Ints] = []
         self.place: list[Ints] = []
-        for item in fitted.observed:
-            patterns, place = patterns_of(codes, mask_of(item.plan.responds))
+        self.exclusives: list[tuple[int, ...]] = []
+        self.reach: list[int] = []
+        at = {item.observable: j for j, item in enumerate(fitted.observed)}
+        for j, item in enumerate(fitted.observed):
+            members = tuple(at[o] for o in item.exclusives if o in at)
+            self.exclusives.append(members if len(members) > 1 else ())
+            reach = mask_of(tuple({c for k in self.exclusives[j] or (j,) for c in fitted.observed[k].plan.responds}))
+            patterns, place = patterns_of(codes, reach)
+            self.reach.append(reach)
             self.patterns.append(patterns)
             self.place.append(place)
         self._positive: dict[int, Floats] = {}
@@ -170,18 +193,25 @@ class Tables:
         return response_at(item.plan, theta, offset, held)
 
     def r(self, j: int) -> Floats:
-        """The shared part of observable j's variance, (draws, patterns): r_{g,1} where it responds to the pattern."""
+        """The shared part of observable j's variance, (draws, patterns): r_{g,1} where the pattern is in its reach."""
         both = self.drawn.r[:, self.fitted.observed[j].group, :]
         return np.where(self.patterns[j][None, :] != 0, both[:, 1:], both[:, :1])
 
     def margin(self, j: int) -> Floats:
         """P(positive) of observable j, (draws, patterns)."""
+        if members := self.exclusives[j]:
+            return np.asarray(scaled_margins(np.stack([self.eta(k) for k in members]))[0][members.index(j)])
         return np.asarray(ndtr(self.eta(j)))
 
     def positive(self, j: int) -> Floats:
         """P(positive | t) of observable j, (patterns, draws, nodes)."""
         if j not in self._positive:
-            self._positive[j] = np.ascontiguousarray(np.moveaxis(positive_given_t(self.eta(j), self.r(j)), 1, 0))
+            if members := self.exclusives[j]:
+                eta = np.stack([self.eta(k) for k in members])
+                given = reading_given_t(eta, members.index(j), self.r(j))
+            else:
+                given = positive_given_t(self.eta(j), self.r(j))
+            self._positive[j] = np.ascontiguousarray(np.moveaxis(given, 1, 0))
         return self._positive[j]
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endfeel.belief.fit import ResponsePlan, plan_response
-from endfeel.belief.grouping import Grouping, coarse_parts, grades, group_of_finding
+from endfeel.belief.grouping import Grouping, coarse_parts, exclusives, grades, group_of_finding
 from endfeel.belief.rules import Rule, rule_draws, validated_rules
 from endfeel.catalogue.entries import Finding
 from endfeel.catalogue.regions import RegionCatalogue
@@ -41,6 +41,7 @@ class Observed:
 
     group: index into the region's groups. coarse_of: finer readings whose coarse form it is. grades: all grades of its
     sign, mild first. rule: set where it is a validated rule, which is worked out from its findings and not recorded.
+    exclusives: all readings of which only one can hold, this one among them.
     """
 
     observable: str
@@ -53,6 +54,7 @@ class Observed:
     coarse_of: tuple[str, ...]
     grades: tuple[str, ...]
     rule: Rule | None = None
+    exclusives: tuple[str, ...] = ()
 
 
 def observed_of(
@@ -81,7 +83,7 @@ def observed_of(
                 observable, catalogue.observable_name(observable, row.name), row.finding_id, row.kind,
                 groups.index(grouping),
                 plan_response(tuple(p.parts for p in pairs)), tuple(pairs),
-                coarse_parts(observable, entry), grades(observable, entry),
+                coarse_parts(observable, entry), grades(observable, entry), None, exclusives(observable, entry),
             )
         )
     for rule in validated_rules(evidence, catalogue):

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from endfeel.belief.exclusive import exclusive_cell
 from endfeel.belief.model import RegionModel, Tables
 from endfeel.belief.nodes import grid
-from endfeel.belief.states import mask_of, patterns_of
+from endfeel.belief.states import patterns_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -48,17 +49,14 @@ def group_term(model: RegionModel, tables: Tables, telling: Mapping[str, bool], 
 def independent_term(
     model: RegionModel, tables: Tables, telling: Mapping[str, bool], group: int
 ) -> GroupTerm | None:
-    """The same results as if the group's findings shared nothing: their margins multiplied."""
+    """The same results as if the group's findings shared nothing: their margins multiplied.
+
+    Grades of one sign, and readings that exclude each other, remain one finding.
+    """
     members = sorted(model.place[o] for o in telling if model.observed(o).group == group)
     if not members:
         return None
-    mask = mask_of(tuple({c for j in members for c in model.fitted.observed[j].plan.responds}))
-    patterns, _ = patterns_of(model.codes, mask)
-    flat = np.ones((len(patterns), tables.draws))
-    for j in members:
-        item = model.fitted.observed[j]
-        positive = tables.margin(j).T[np.searchsorted(tables.patterns[j], patterns & mask_of(item.plan.responds))]
-        flat *= positive if telling[item.observable] else 1.0 - positive
+    mask, patterns, flat = _multiplied(model, tables, telling, members, lambda j: tables.margin(j).T)
     top = np.maximum(flat.max(axis=0), _SMALLEST)
     nodes = len(grid()[0])
     return GroupTerm(mask, patterns, np.repeat((flat / top)[:, :, None], nodes, axis=2), np.log(top))
@@ -140,27 +138,54 @@ def log_scale_of(tables: Tables, terms: Mapping[int, GroupTerm]) -> Floats:
     return sum((terms[g].log_scale for g in sorted(terms)), np.zeros(tables.draws))
 
 
+def signs_of(model: RegionModel, tables: Tables, observables: Iterable[str]) -> list[list[int]]:
+    """Places of some observables: grades of one sign together, mild first, and so readings that exclude each other;
+    every other by itself."""
+    asked = set(observables)
+    signs: dict[int, list[int]] = {}
+    for j in sorted(model.place[o] for o in asked):
+        together = [model.place[o] for o in model.fitted.observed[j].grades if o in model.place]
+        sign = [k for k in together or tables.exclusives[j] or (j,) if model.fitted.observed[k].observable in asked]
+        signs.setdefault(min(sign), sign)
+    return list(signs.values())
+
+
+def _reach(tables: Tables, members: list[int]) -> int:
+    mask = 0
+    for j in members:
+        mask |= tables.reach[j]
+    return mask
+
+
 def _on_t(
     model: RegionModel, tables: Tables, telling: Mapping[str, bool], members: list[int]
 ) -> tuple[int, Ints, Floats]:
+    return _multiplied(model, tables, telling, members, tables.positive)
+
+
+def _multiplied(
+    model: RegionModel, tables: Tables, telling: Mapping[str, bool], members: list[int], rate: Callable[[int], Floats]
+) -> tuple[int, Ints, Floats]:
+    """Mask, patterns (P,) and the product over signs of P(the sign's results), (P, draws, ...); rate(j) gives P(j
+    positive) on j's own patterns."""
     observed = model.fitted.observed
-    mask = mask_of(tuple({c for j in members for c in observed[j].plan.responds}))
+    mask = _reach(tables, members)
     patterns, _ = patterns_of(model.codes, mask)
-    table = np.ones((len(patterns), tables.draws, len(grid()[0])))
-    done: set[int] = set()
-    for j in members:
-        if j in done:
-            continue
-        sign = [model.place[o] for o in observed[j].grades if o in telling] if observed[j].grades else [j]
-        done.update(sign)
-        index = [np.searchsorted(tables.patterns[k], patterns & mask_of(observed[k].plan.responds)) for k in sign]
+    table: Floats | None = None
+    for sign in signs_of(model, tables, (observed[j].observable for j in members)):
+        index = [np.searchsorted(tables.patterns[k], patterns & tables.reach[k]) for k in sign]
         results = [telling[observed[k].observable] for k in sign]
+        cell = exclusive_cell if tables.exclusives[sign[0]] else _cell
+        rates = [rate(k) for k in sign]
+        if table is None:
+            table = np.ones((len(patterns), *rates[0].shape[1:]))
         for p in range(len(patterns)):
-            table[p] *= _cell([tables.positive(k)[i[p]] for k, i in zip(sign, index, strict=True)], results)
+            table[p] *= cell([k[i[p]] for k, i in zip(rates, index, strict=True)], results)
+    assert table is not None
     return mask, patterns, table
 
 
-def _cell(positive: list[Floats], results: list[bool]) -> Floats:
+def _cell(positive: Sequence[Floats], results: Sequence[bool]) -> Floats:
     """P of the results of one sign's grades, mild first: positive at one grade includes all milder ones.
 
     The strongest positive grade counts, and the mildest negative one above it.

@@ -53,11 +53,13 @@ class TestPosition(Entry):
 
 
 class Reading(Entry):
-    """One reading of a manoeuvre: its words; any_of makes it the coarse form of others; level makes it a grade."""
+    """One reading of a manoeuvre: its words; any_of makes it the coarse form of others; level makes it a grade;
+    excludes names the readings that can not hold with it."""
 
     words: str
     any_of: tuple[str, ...] = ()
     level: int | None = None
+    excludes: tuple[str, ...] = ()
 
 
 class ResultRule(Entry):
@@ -122,6 +124,20 @@ class _Finding(Entry):
     studied_as: StudiedAs = StudiedAs()
     our_reading: str = ""
     review: Review
+
+    @model_validator(mode="after")
+    def _exclusions_fit(self) -> _Finding:
+        for name, reading in self.readings.items():
+            if reading.excludes and (reading.level is not None or reading.any_of):
+                raise ValueError(f"reading {name!r} is a grade or a coarse form, so it can not say excludes")
+            for other in reading.excludes:
+                if other == name or other not in self.readings:
+                    raise ValueError(f"reading {name!r} excludes {other!r}, which is no other reading here")
+                if {name, *reading.excludes} != {other, *self.readings[other].excludes}:
+                    raise ValueError(
+                        f"readings {name!r} and {other!r}: let every reading of the set exclude all the others"
+                    )
+        return self
 
     def observables(self) -> tuple[str, ...]:
         """Observable ids: the finding, or one for each reading."""

@@ -29,6 +29,9 @@ FINDINGS = {
     "gamma-squeeze": ("provocation", "gamma joint", {"gamma-pain": (0.9, 0.2), "delta-pain": (0.5, 0.1)}),
     "gamma-grade:mild": ("provocation", "gamma joint", {"gamma-pain": (1.1, 0.3)}),
     "gamma-grade:strong": ("provocation", "gamma joint", {"gamma-pain": (-0.2, 1.6)}),
+    "gamma-end:soft": ("provocation", "gamma joint", {"gamma-pain": (0.9, 1.1)}),
+    "gamma-end:hard": ("provocation", "gamma joint", {"delta-pain": (0.9, 1.4), "gamma-pain": (-1.7, 1.2)}),
+    "gamma-end:springy": ("provocation", "gamma joint", {"beta-tear": (-0.3, 2.4)}),
     "pop-heard": ("history", "none", {"alpha-tear": (0.3, 0.6)}),
     "useless-tap": ("provocation", "none", {"delta-pain": (-0.4, 0.4)}),
     "alpha-scan": ("imaging", "none", {"alpha-tear": (2.2, 4.0)}),
@@ -88,6 +91,11 @@ def catalogue() -> Catalogue:
                 }
             if identifier == "gamma-grade":
                 readings = {"mild": {"words": "at all", "level": 1}, "strong": {"words": "strongly", "level": 2}}
+            if identifier == "gamma-end":
+                feels = ("soft", "hard", "springy")
+                readings = {
+                    name: {"words": f"{name} stop", "excludes": [o for o in feels if o != name]} for name in feels
+                }
             findings[identifier] = HandsOn.model_validate(
                 {
                     **common, "purpose": "To feel it.", "patient": "Lies.", "examiner": "Stands.", "move": "Pushes.",

@@ -18,6 +18,13 @@ RESULTS = {
     "beta-turn": "negative", "gamma-squeeze": "positive", "pop-heard": "positive", "alpha-scan": "negative",
     "delta-lift": "positive",
 }
+ONE_OF_THREE = (
+    {"gamma-end:soft": "positive"},
+    {"gamma-end:soft": "negative"},
+    {"gamma-end:soft": "negative", "gamma-end:springy": "negative"},
+    {"gamma-end:soft": "negative", "gamma-end:hard": "positive", "gamma-end:springy": "negative"},
+    {"gamma-end:soft": "negative", "gamma-end:hard": "negative", "gamma-end:springy": "negative"},
+)
 
 
 def compiled(r: float | None = None, kappa: float = 0.3) -> RegionModel:
@@ -35,6 +42,17 @@ def test_equal_to_pyagrum_draw_by_draw(draw: int) -> None:
     ours = state_probability_by_draw(model, believe(model, RESULTS))[draw]
     theirs = network.posterior(model, network.build(model, draw, tuple(RESULTS)), RESULTS)
     assert np.abs(ours - theirs).max() < 1e-9
+
+
+@pytest.mark.parametrize("readings", ONE_OF_THREE)
+def test_readings_that_exclude_each_other_equal_one_node_of_pyagrum(readings: dict[str, str]) -> None:
+    network = pytest.importorskip("network", reason="pyagrum is not installed")
+    model = compiled()
+    results = {**RESULTS, **readings}
+    by_draw = state_probability_by_draw(model, believe(model, results))
+    for draw in (0, 33, 127):
+        theirs = network.posterior(model, network.build(model, draw, tuple(results)), results)
+        assert np.abs(by_draw[draw] - theirs).max() < 1e-9
 
 
 @pytest.mark.parametrize(("r", "kappa"), [(0.0, 0.3), (0.3, 0.0), (0.7, 0.3), (0.85, 0.3), (0.85, 0.6)])

@@ -102,6 +102,32 @@ def test_a_spoilt_entry_is_refused_with_its_place(tmp_path: Path, old: str, new:
     assert any(told in fault and "\n" not in fault for fault in caught.value.faults), caught.value.faults
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('excludes = ["supraspinatus-partial"] }', 'excludes = ["partial"] }', "excludes 'partial', which is no other"),
+        ('excludes = ["supraspinatus-partial"] }', 'excludes = ["supraspinatus-full"] }', "which is no other reading"),
+        (', excludes = ["supraspinatus-full"] }', " }", "exclude all the others"),
+        ('excludes = ["supraspinatus-partial"] }', 'excludes = ["supraspinatus-partial"], level = 2 }', "is a grade"),
+        (
+            'any_of = ["supraspinatus-full", "supraspinatus-partial"] }',
+            'any_of = ["supraspinatus-full", "supraspinatus-partial"], excludes = ["supraspinatus-full"] }',
+            "'supraspinatus-any' is a grade or a coarse form",
+        ),
+    ],
+)
+def test_readings_that_exclude_each_other_say_so_on_all_sides(tmp_path: Path, old: str, new: str, told: str) -> None:
+    copy = tmp_path / "catalogue"
+    shutil.copytree(SHIPPED, copy)
+    path = copy / "shoulder/findings-imaging.toml"
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(CatalogueError) as caught:
+        load_catalogue(copy)
+    assert any(told in fault and "\n" not in fault for fault in caught.value.faults), caught.value.faults
+
+
 def test_a_file_that_is_no_toml(tmp_path: Path) -> None:
     copy = tmp_path / "catalogue"
     shutil.copytree(SHIPPED, copy)
