@@ -5,7 +5,8 @@ each structure. Finding f of group g is positive where
 
     η_fS + √r (√κ z + √(1-κ) u_g) + √(1-r) ε > 0          ε standard normal, one for all grades of a sign
 
-which has the margins and the dependence that belief sums over (belief/nodes.py).
+which has the margins and the dependence that belief sums over (belief/nodes.py). Of readings that exclude each other
+any is seen by the same rule with the sum of their margins, and which one by its part of that sum (belief/exclusive.py).
 """
 
 from __future__ import annotations
@@ -18,7 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endfeel.belief import RegionModel
+from endfeel.belief.exclusive import scaled_margins
 from endfeel.belief.prior import solve_prior
+from endfeel.belief.probit import to_probit
+from endfeel.belief.terms import signs_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -89,16 +93,26 @@ def simulate_patients(model: RegionModel, generator: Generator, count: int, rng:
     z = _factor(generator, (count,), rng)
     u = _factor(generator, (count, len(model.fitted.groups)), rng)
     positive = np.zeros((count, len(model.observables)), dtype=bool)
-    for members in _signs(model):
+    for members in signs_of(model, tables, model.observables):
         own = rng.standard_normal(count)
+        group = model.fitted.observed[members[0]].group
+        shared = np.sqrt(model.kappa) * z + np.sqrt(1 - model.kappa) * u[:, group]
+        pattern = [tables.place[j][state] for j in members]
+        r = [tables.r(j)[clinic, p] for j, p in zip(members, pattern, strict=True)]
+        eta = [
+            tables.eta(j)[clinic, p] + shift + _interplay(model, generator, j, rng)[state]
+            for j, p in zip(members, pattern, strict=True)
+        ]
+        if tables.exclusives[members[0]]:
+            margins, _ = scaled_margins(np.stack(eta))
+            upto = margins.cumsum(axis=0)
+            seen = to_probit(upto[-1]) + np.sqrt(r[0]) * shared + np.sqrt(1 - r[0]) * own > 0
+            which = (upto <= rng.random(count) * upto[-1]).sum(axis=0)
+            positive[:, members] = seen[:, None] & (which[:, None] == np.arange(len(members)))
+            continue
         milder = np.ones(count, dtype=bool)
-        for j in members:
-            item = model.fitted.observed[j]
-            shared = np.sqrt(model.kappa) * z + np.sqrt(1 - model.kappa) * u[:, item.group]
-            pattern = tables.place[j][state]
-            r = tables.r(j)[clinic, pattern]
-            eta = tables.eta(j)[clinic, pattern] + shift + _interplay(model, generator, j, rng)[state]
-            milder = milder & (eta + np.sqrt(r) * shared + np.sqrt(1 - r) * own > 0)
+        for j, eta_j, r_j in zip(members, eta, r, strict=True):
+            milder = milder & (eta_j + np.sqrt(r_j) * shared + np.sqrt(1 - r_j) * own > 0)
             positive[:, j] = milder
     return Patients(state, _coarse_from_fine(model, positive))
 
@@ -123,19 +137,6 @@ def _factor(generator: Generator, shape: tuple[int, ...], rng: np.random.Generat
     if df is None:
         return np.asarray(rng.standard_normal(shape))
     return np.asarray(rng.standard_t(df, shape) / np.sqrt(df / (df - 2)))
-
-
-def _signs(model: RegionModel) -> list[list[int]]:
-    """Observables that are grades of one sign together, mild first; every other by itself."""
-    signs: list[list[int]] = []
-    done: set[str] = set()
-    for observable in model.observables:
-        if observable in done:
-            continue
-        sign = [o for o in model.observed(observable).grades if o in model.place] or [observable]
-        done.update(sign)
-        signs.append([model.place[o] for o in sign])
-    return signs
 
 
 def _interplay(model: RegionModel, generator: Generator, j: int, rng: np.random.Generator) -> Floats:

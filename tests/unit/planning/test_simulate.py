@@ -71,6 +71,20 @@ def test_a_stronger_grade_is_never_positive_without_the_milder_and_a_coarse_read
                 assert (patients.positive[:, j] == patients.positive[:, fine].any(axis=1)).all()
 
 
+def test_of_readings_that_exclude_each_other_at_most_one_is_positive_and_as_often_as_the_model_says() -> None:
+    model = compile_region(load_evidence(), load_edition(), load_catalogue(), Context("shoulder"))
+    patients = simulate_patients(model, GENERATORS["model"], MANY, np.random.default_rng(6))
+    tables = model.weighing(FRESH_BLOCK)
+    sets = {model.observed(o).exclusives for o in model.observables} - {()}
+    assert sets
+    for readings in sets:
+        places = [model.place[o] for o in readings]
+        assert patients.positive[:, places].sum(axis=1).max() == 1
+        for j in places:
+            expected = tables.margin(j).mean(axis=0)[tables.place[j]][patients.state].mean()
+            assert patients.positive[:, j].mean() == pytest.approx(expected, abs=4.5 * 0.5 / np.sqrt(MANY))
+
+
 def test_half_and_double_prevalence(knee: RegionModel) -> None:
     chance = np.exp(knee.log_prior) @ knee.states
     half = np.exp(prior_of(knee, GENERATORS["half"])) @ knee.states
