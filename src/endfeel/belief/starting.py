@@ -1,4 +1,4 @@
-"""Where each condition's starting chance comes from: a hand, published counts, or our stated assumption.
+"""Where each condition's starting chance comes from: a hand, the clinic's table, published counts, or our assumption.
 
 Which published lines may serve:
 
@@ -65,6 +65,8 @@ class StartingChance:
 
     rows: the prevalence lines behind it, empty where it is assumed or set by hand. source_words can be shown as they
     are. `chance` is what was chosen; where chances could not stand together the prior's notes say what was scaled.
+    clinic: from the clinic's own table. by_hand: held where others give way. The clinic's are held as long as nobody
+    set a chance by hand in the visit, for a hand goes before a table.
     """
 
     condition: str
@@ -76,14 +78,19 @@ class StartingChance:
     rows: tuple[PrevalenceRow, ...] = ()
     borrowed: bool = False
     by_hand: bool = False
+    clinic: bool = False
+
+
+CLINIC_WORDS = "your clinic's starting chance"
 
 
 def starting_chances(
     evidence: EvidenceBase, catalogue: RegionCatalogue, context: Context
 ) -> Mapping[str, StartingChance]:
-    """Starting chance of every finest condition, of unions that are published or set by hand, and of none, by id.
+    """Starting chance of every finest condition, of unions that are published or set, and of none, by id.
 
-    BeliefError where a chance was set for a condition that this region has no chance for.
+    BeliefError where a chance was set by hand for a condition that this region has no chance for; what else a clinic's
+    table holds is left aside.
     """
     known = {c for c in catalogue.conditions if catalogue.parts(c)} | {catalogue.none_id}
     for condition in context.chances:
@@ -92,16 +99,16 @@ def starting_chances(
     chosen: dict[str, StartingChance] = {}
     for condition in catalogue.states_conditions:
         chosen[condition] = (
-            _by_hand(condition, context) or _published(evidence, catalogue, condition, context)
+            _set(condition, context) or _published(evidence, catalogue, condition, context)
             or _assumed(catalogue.conditions[condition], context)
         )
     for condition in catalogue.conditions:
         if condition in chosen or not catalogue.parts(condition):
             continue
-        union = _by_hand(condition, context) or _published(evidence, catalogue, condition, context)
+        union = _set(condition, context) or _published(evidence, catalogue, condition, context)
         if union is not None:
             chosen[condition] = union
-    chosen[catalogue.none_id] = _by_hand(catalogue.none_id, context) or _none(catalogue.none_id, context)
+    chosen[catalogue.none_id] = _set(catalogue.none_id, context) or _none(catalogue.none_id, context)
     return chosen
 
 
@@ -155,11 +162,17 @@ def _age_fits(row: PrevalenceRow, age: int | None) -> bool:
     return age >= low and (high is None or age <= high)
 
 
-def _by_hand(condition: str, context: Context) -> StartingChance | None:
-    if condition not in context.chances:
+def _set(condition: str, context: Context) -> StartingChance | None:
+    """The chance that a person set, in the visit or else in the clinic's table."""
+    if condition in context.chances:
+        chance = context.chances[condition]
+        return StartingChance(condition, chance, chance, chance, "set by hand", assumed=False, by_hand=True)
+    if condition not in context.clinic:
         return None
-    chance = context.chances[condition]
-    return StartingChance(condition, chance, chance, chance, "set by hand", assumed=False, by_hand=True)
+    chance, held = context.clinic[condition], not context.chances
+    return StartingChance(
+        condition, chance, chance, chance, CLINIC_WORDS, assumed=False, by_hand=held, clinic=True
+    )
 
 
 def _published(

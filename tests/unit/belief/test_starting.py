@@ -131,3 +131,30 @@ def test_a_chance_for_what_has_none_is_refused(wrong: dict[str, float]) -> None:
 def test_a_context_that_can_not_be_is_refused(fields: dict[str, object]) -> None:
     with pytest.raises(BeliefError):
         Context("knee", **fields)  # type: ignore[arg-type]
+
+
+def test_a_clinics_own_chance_goes_before_the_studies_and_after_a_hand() -> None:
+    line = world.prevalence("gamma-pain", 30, 100)
+    own = chance("gamma-pain", Context("knee", clinic={"gamma-pain": 0.12}), line)
+    assert (own.chance, own.low, own.high, own.clinic, own.by_hand) == (0.12, 0.12, 0.12, True, True)
+    assert own.source_words == "your clinic's starting chance" and not own.assumed and own.rows == ()
+    hand = chance("gamma-pain", Context("knee", clinic={"gamma-pain": 0.12}, chances={"gamma-pain": 0.4}), line)
+    assert (hand.chance, hand.clinic, hand.source_words) == (0.4, False, "set by hand")
+
+
+def test_a_clinics_own_chance_gives_way_to_a_hand_where_both_can_not_stand() -> None:
+    none = world.catalogue().region("knee").none_id
+    tables = (world.evidence(()), world.edition(), world.catalogue())
+    firm = compile_region(*tables, Context("knee", clinic={none: 0.5}, chances={"gamma-pain": 0.8}))
+    held = np.exp(firm.log_prior)
+    assert held[firm.membership["gamma-pain"]].sum() == pytest.approx(0.8, abs=1e-6)
+    assert held[firm.membership[none]].sum() < 0.2
+    alone = compile_region(*tables, Context("knee", clinic={none: 0.5}))
+    assert np.exp(alone.log_prior)[alone.membership[none]].sum() == pytest.approx(0.5, abs=1e-6)
+
+
+def test_what_a_clinics_table_holds_beyond_the_region_is_left_aside() -> None:
+    found = starting_chances(world.evidence(()), REGION, Context("knee", clinic={"gone-since": 0.2}))
+    assert found == starting_chances(world.evidence(()), REGION, GRADUAL)
+    with pytest.raises(BeliefError, match="is no number from 0 to 1"):
+        Context("knee", clinic={"gamma-pain": 1.2})
