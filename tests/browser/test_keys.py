@@ -72,3 +72,24 @@ def test_a_mark_can_be_made_without_a_pointer(demo: Served, tablet: Page) -> Non
     page.get_by_role("button", name="Add this place").focus()
     page.keyboard.press("Enter")
     expect(page.locator("#where")).to_contain_text("Left calf")
+
+
+def test_a_pedal_answers_both_positions(demo: Served, tablet: Page) -> None:
+    page = tablet
+    open_demo(page, demo.url)
+    page.fill("#find", "apprehension, moving")
+    if not page.locator("#found a").count():
+        page.fill("#find", "moving")
+    page.locator("#found a").first.click()
+    sheet = page.locator("dialog[open]")
+    name = sheet.locator("h1").inner_text()
+    expect(sheet.locator("[data-both] fieldset")).to_have_count(2)
+    sheet.locator("h1").focus()
+    for key in ("PageDown", "PageDown", "Enter"):  # none, some: taken
+        page.keyboard.press(key)
+    expect(sheet.locator("[data-both] [aria-pressed=true]")).to_have_text("some")
+    expect(page.locator(".chip", has_text=name)).to_have_count(0)
+    page.keyboard.press("Enter")  # the second position: none
+    expect(page.locator(".last")).to_contain_text(f"{name}: positive")
+    page.locator(".chip", has_text=name).click()
+    expect(page.locator("dialog[open] [data-both] [aria-pressed=true]")).to_have_text(["some", "none"])

@@ -319,17 +319,6 @@ def test_a_starting_chance_can_be_set_by_hand_but_not_to_what_can_not_be(person:
     assert next(r for r in person.json(f"{path}/bench")["rails"] if r["id"] == "acl-tear")["mean"] == before
 
 
-def test_a_test_of_two_positions_asks_for_both(person: Person) -> None:
-    path = person.visit(region="shoulder", side="right")
-    found = person.json(f"{path}/find", q="relocation")["found"]
-    observable = found[0]["observable"]
-    person.done(f"{path}/record", observable=observable, result="positive")
-    assert person.json(f"{path}/bench")["last_link"] == "Note both positions"
-    names = [o["name"] for o in person.json(f"{path}/findings/{observable}")["observations"]]
-    both = {n.rpartition(".")[2] for n in names if "." in n.removeprefix("o:")}
-    assert len(both) == 2, names
-
-
 def test_the_story_says_the_irritability_that_the_taps_make(person: Person) -> None:
     path = person.visit()
     said = person.done(f"{path}/story", onset="gradual", how_little="little", how_bad="severe", how_long="hours").text

@@ -12,13 +12,14 @@ from dataclasses import dataclass
 
 from endfeel.belief.infer import Belief
 from endfeel.belief.model import RegionModel
-from endfeel.catalogue.entries import HandsOn, HistoryItem
+from endfeel.catalogue.entries import Finding, HandsOn, HistoryItem
 from endfeel.planning.plan import Offer, Plan
 from endfeel.planning.situation import Situation
 from endfeel.visits.problem import ProblemState
 from endfeel.visits.state import VisitState
 from endfeel.web import words
 from endfeel.web.desk import Desk
+from endfeel.web.positions_view import PositionQuestion, asked
 
 POSITION_WORDS = {
     "standing": "stand up", "walking": "walk", "sitting": "sit", "supine": "lie face up",
@@ -34,7 +35,10 @@ FOLLOWING = 6
 
 @dataclass(frozen=True)
 class NextCard:
-    """The next finding. same: what would be done either way, where both ways lead to the same."""
+    """The next finding. same: what would be done either way, where both ways lead to the same.
+
+    both: what each position of a test that compares two showed; the result follows from the answers.
+    """
 
     observable: str
     name: str
@@ -44,6 +48,7 @@ class NextCard:
     same: str | None
     question: str | None
     answers: tuple[str, ...]
+    both: tuple[PositionQuestion, ...]
     drawing: str | None
     href: str
     first: tuple[str, ...]
@@ -138,7 +143,7 @@ def _following(found: Plan) -> tuple[Offer, ...]:
 
 def question_of(desk: Desk, problem: ProblemState, observable: str) -> HistoryItem | None:
     """The history item behind an observable; None where it is no question."""
-    found = desk.catalogue.region(problem.region).findings.get(observable.partition(":")[0])
+    found = _entry(desk, problem, observable)
     return found if isinstance(found, HistoryItem) else None
 
 
@@ -164,6 +169,7 @@ def _next(desk: Desk, problem: ProblemState, offer: Offer, situation: Situation,
         same=offer.if_positive if offer.if_positive == offer.if_negative else None,
         question=question.ask if question else None,
         answers=question.answers if question else (),
+        both=asked(_entry(desk, problem, offer.observable), offer.observable),
         drawing=desk.drawing(problem.region, offer.observable),
         href=f"{base}/findings/{offer.observable}",
         first=_first(desk, problem, offer.observable),
@@ -171,8 +177,12 @@ def _next(desk: Desk, problem: ProblemState, offer: Offer, situation: Situation,
     )
 
 
+def _entry(desk: Desk, problem: ProblemState, observable: str) -> Finding | None:
+    return desk.catalogue.region(problem.region).findings.get(observable.partition(":")[0])
+
+
 def _first(desk: Desk, problem: ProblemState, observable: str) -> tuple[str, ...]:
-    finding = desk.catalogue.region(problem.region).findings.get(observable.partition(":")[0])
+    finding = _entry(desk, problem, observable)
     if isinstance(finding, HandsOn) and finding.other_side_first and problem.side in ("left", "right"):
         other = "left" if problem.side == "right" else "right"
         return (f"The {other} side first.",)

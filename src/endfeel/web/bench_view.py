@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from endfeel.belief.explain import Explanation
 from endfeel.belief.infer import Belief
 from endfeel.belief.model import RegionModel
-from endfeel.catalogue.entries import HandsOn
 from endfeel.visits.look_again import look_again
 from endfeel.visits.problem import ProblemState, Recorded
 from endfeel.visits.safety import chances_withheld
@@ -21,6 +20,7 @@ from endfeel.visits.state import VisitState
 from endfeel.web import words
 from endfeel.web.ahead_view import Ahead, ahead_of, question_of
 from endfeel.web.desk import Desk
+from endfeel.web.positions_view import both_seen
 from endfeel.web.rail_view import TICKS, Rail, Tick, rail
 from endfeel.web.visit_head import Head, head
 
@@ -253,9 +253,7 @@ def _lacks_a_position(desk: Desk, problem: ProblemState, last: Recorded | None) 
     if last is None or last.result not in ("positive", "negative"):
         return False
     finding = desk.catalogue.region(problem.region).findings.get(last.observable.partition(":")[0])
-    positions = {p.id for p in finding.positions} if isinstance(finding, HandsOn) else set()
-    seen = {name.partition(".")[2] for name in last.event.observations}
-    return not positions <= seen
+    return not both_seen(finding, last.observable, last.event.observations)
 
 
 def _why_not(desk: Desk, problem: ProblemState, last: Recorded | None) -> WhyNot | None:

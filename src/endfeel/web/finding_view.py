@@ -22,6 +22,7 @@ from endfeel.web.bench_view import NOT_DONE, result_words
 from endfeel.web.desk import Desk
 from endfeel.web.forms import Sent
 from endfeel.web.look_view import POSITIONS
+from endfeel.web.positions_view import PositionQuestion, asked, both_seen, with_positions
 from endfeel.web.refused import Refused
 from endfeel.web.visit_head import Head, head
 
@@ -112,6 +113,8 @@ class FindingPage:
     cautions: tuple[Caution, ...]
     observations: tuple[ObservationField, ...]
     criterion: str
+    both: tuple[PositionQuestion, ...]
+    noted: Mapping[str, str]
     sources: tuple[Source, ...]
     drawing: str | None
     recorded: RecordedView | None
@@ -151,6 +154,7 @@ def finding_page(
     situation = desk.situation(problem, now)
     question = finding if isinstance(finding, HistoryItem) else None
     given: Mapping[str, object] = recorded.event.observations if recorded else {}
+    both = asked(finding, observable)
     return FindingPage(
         head=head(desk, state, problem, "bench", now),
         observable=observable,
@@ -167,8 +171,10 @@ def finding_page(
         facts=_facts(desk, problem, finding) if isinstance(finding, HandsOn) else (),
         more_facts=_more_facts(desk, problem, finding) if isinstance(finding, HandsOn) else (),
         cautions=_cautions(desk, finding, situation.precautions) if isinstance(finding, HandsOn) else (),
-        observations=_observations(finding, given) if isinstance(finding, HandsOn) else (),
+        observations=_observations(finding, given, both) if isinstance(finding, HandsOn) else (),
         criterion=criterion_words(desk, problem, observable, given) if given and not question else "",
+        both=both,
+        noted={q.name: _noted(given[q.name]) for q in both if q.name in given},
         sources=_sources(desk, problem, observable),
         drawing=desk.drawing(problem.region, observable),
         recorded=_recorded(recorded) if recorded else None,
@@ -287,13 +293,15 @@ def criterion_words(desk: Desk, problem: ProblemState, observable: str, seen: Ma
     finding = _finding(desk, problem, observable)
     if not isinstance(finding, HandsOn) or not seen:
         return ""
-    return f"By the studies’ criterion: {_worked_out(finding, observable, problem, seen)}."
+    said = f"By the studies’ criterion: {_worked_out(finding, observable, problem, seen)}."
+    return said if both_seen(finding, observable, seen) else f"{said} One position is still missing."
 
 
 def _worked_out(finding: HandsOn, observable: str, problem: ProblemState, seen: Mapping[str, object]) -> str:
     others = {o.replace(":", "."): r for o, r in problem.results().items()}
     try:
-        return work_out(finding, seen, others, observable.partition(":")[2] or None)  # type: ignore[arg-type]
+        known = with_positions(finding, observable, seen)  # type: ignore[arg-type]
+        return work_out(finding, known, others, observable.partition(":")[2] or None)
     except ValueError as error:
         raise Refused(400, f"{error}.") from None
 
@@ -372,7 +380,11 @@ def _cautions(desk: Desk, finding: HandsOn, precautions: frozenset[str]) -> tupl
     )
 
 
-def _observations(finding: HandsOn, given: Mapping[str, object]) -> tuple[ObservationField, ...]:
+def _observations(
+    finding: HandsOn, given: Mapping[str, object], both: tuple[PositionQuestion, ...]
+) -> tuple[ObservationField, ...]:
+    """What else can be noted: what both positions showed is asked for where the result is."""
+    apart = {q.name for q in both}
     out = []
     for entry in finding.observe:
         label = entry.ask or entry.id.replace("_", " ").replace("-", " ").capitalize()
@@ -381,7 +393,8 @@ def _observations(finding: HandsOn, given: Mapping[str, object]) -> tuple[Observ
         )
         for suffix, where in places:
             name = entry.id + suffix
-            value = given.get(name, "")
+            if name in apart:
+                continue
             out.append(
                 ObservationField(
                     OBSERVED + name,
@@ -389,10 +402,14 @@ def _observations(finding: HandsOn, given: Mapping[str, object]) -> tuple[Observ
                     entry.choose,
                     bool(entry.scale),
                     entry.unit,
-                    f"{value:g}" if isinstance(value, float) else str(value),
+                    _noted(given.get(name, "")),
                 )
             )
     return tuple(out)
+
+
+def _noted(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _sources(desk: Desk, problem: ProblemState, observable: str) -> tuple[Source, ...]:

@@ -161,6 +161,18 @@
     if (less) less.open = open;
   });
 
+  /* ---- a test of two positions: a tap for each; the second, or one that settles it, records ---- */
+  document.addEventListener("click", (event) => {
+    const said = event.target.closest("[data-says]");
+    if (!said) return;
+    const of = said.closest("fieldset"), form = said.form;
+    $("input", of).value = said.dataset.says;
+    for (const b of of.querySelectorAll("[data-says]")) b.setAttribute("aria-pressed", b === said);
+    const open = [...form.querySelectorAll("[data-both] fieldset")].find((f) => !$("input", f).value);
+    if (open && !("settles" in said.dataset)) $("[data-says]", open).focus();
+    else form.requestSubmit();
+  });
+
   /* ---- choices: a second tap on a chosen radio of an optional group takes it back ---- */
   document.addEventListener("click", (event) => {
     const input = event.target;
@@ -218,6 +230,16 @@
     const open = sheet().open;
     const scope = open ? sheet() : document;
     let target = null;
+    const both = $("[data-both]", open ? scope : $("#ahead") || scope);
+    if (both && ["negative", "positive"].includes(what)) {
+      /* the pedal goes through the answers of the position that is open; enter takes one */
+      const of = [...both.querySelectorAll("fieldset")].find((f) => !$("input", f).value) || $("fieldset", both);
+      const answers = [...of.querySelectorAll("[data-says]")], now = answers.indexOf(document.activeElement);
+      const to = now < 0 ? 0 : now + (what === "positive" ? 1 : answers.length - 1);
+      event.preventDefault();
+      answers[to % answers.length].focus();
+      return;
+    }
     if (["negative", "positive", "unclear", "not-done"].includes(what)) target = $(`[data-acts] button[value="${what}"]`, scope);
     else if (what === "open") { if (open) { sheet().close(); event.preventDefault(); return; } target = $("[data-open-next]"); }
     else if (what === "undo") target = $("[data-undo]");
