@@ -26,7 +26,7 @@ Pair = tuple[str, str]
 
 SHIPPED = Path(__file__).parent / "data" / "edition.npz"
 
-_DRAWS = (
+DRAWS = (
     "mu",
     "sigma_study",
     "sigma_rest",
@@ -149,7 +149,7 @@ def make_edition(
     meta: Mapping[str, Any],
 ) -> Edition:
     """An edition of these draws, kept in single precision as the file keeps them, with its id worked out."""
-    kept = {name: np.asarray(arrays[name], dtype=np.float32) for name in _DRAWS}
+    kept = {name: np.asarray(arrays[name], dtype=np.float32) for name in DRAWS}
     for name, values in kept.items():
         if not np.isfinite(values).all():
             raise EditionError(f"draws of {name} are not all finite; the fit failed, build again with another seed")
@@ -169,7 +169,7 @@ def make_edition(
 
 def save_edition(edition: Edition, path: Path) -> None:
     """Write the edition to one file; the folder must exist."""
-    arrays: dict[str, Any] = {name: getattr(edition, name).astype(np.float32) for name in _DRAWS}
+    arrays: dict[str, Any] = {name: getattr(edition, name).astype(np.float32) for name in DRAWS}
     arrays["pairs"] = np.array(edition.pairs)
     arrays["kinds"] = np.array(edition.kinds)
     arrays["conditions"] = np.array(edition.conditions)
@@ -196,7 +196,7 @@ def _load(path: Path) -> Edition:
     try:
         with np.load(path, allow_pickle=False) as stored:
             held = {name: stored[name] for name in stored.files}
-        arrays = {name: held[name] for name in _DRAWS}
+        arrays = {name: held[name] for name in DRAWS}
         edition = make_edition(
             pairs=tuple((str(o), str(c)) for o, c in held["pairs"]),
             kinds=tuple(str(k) for k in held["kinds"]),
@@ -221,9 +221,9 @@ def _identity(names: tuple[Any, ...], arrays: Mapping[str, NDArray[np.float32]],
     # The same evidence and seed give the same edition on whatever day it is built.
     lasting = {key: value for key, value in meta.items() if key != "built"}
     digest = hashlib.sha256(json.dumps([names, lasting], sort_keys=True).encode())
-    for name in _DRAWS:
+    for name in DRAWS:
         digest.update(np.ascontiguousarray(arrays[name], dtype="<f4").tobytes())
     return digest.hexdigest()[:12]
 
 
-assert set(_DRAWS) < {f.name for f in fields(Edition)}
+assert set(DRAWS) < {f.name for f in fields(Edition)}

@@ -11,6 +11,7 @@ from pathlib import Path
 from sqlalchemy import func, select
 
 from endfeel.storage import tables as t
+from endfeel.storage.basis_archive import BasisArchive
 from endfeel.storage.connect import check_file, make_engine, revision, revisions, shown, store_url
 from endfeel.storage.faults import StoreError, explained
 from endfeel.storage.sealing import is_sealed
@@ -58,6 +59,7 @@ def doctor(data_dir: Path | str) -> Report:
         ("database", lambda: _pages(data_dir)),
         ("tables", lambda: _tables(data_dir)),
         ("visits", lambda: _visits(data_dir)),
+        ("bases", lambda: _bases(data_dir)),
     )
     for name, step in steps:
         try:
@@ -132,6 +134,24 @@ def _visits(data_dir: Path | str) -> Iterator[Check]:
     yield _listed("events", unreadable, f"{events} events in {len(ids)} visits, all readable", "")
     yield _listed("numbers", gaps, "events are numbered without gaps", "numbers are missing in visits ")
     yield _listed("list", stale, "the list of visits equals the record", "rebuild the list; it differs for ")
+
+
+def _bases(data_dir: Path | str) -> Iterator[Check]:
+    """Whether what each visit's figures stand on is there, and as it was kept."""
+    with Store(data_dir, check="none") as store:
+        archive = BasisArchive(store)
+        faults, waiting = list(archive.faults()), len(archive.unplaced())
+        with store.engine.connect() as connection:
+            placed = t.visit_bases.c.basis_id
+            kept = int(connection.execute(select(func.count(placed))).scalar_one())
+            unknown = int(
+                connection.execute(select(func.count()).select_from(t.visit_bases).where(placed.is_(None))).scalar_one()
+            )
+        count = len(archive.bases())
+    words = f"what {kept} visits stand on is there and as it was kept ({count} different)"
+    words += f"; of {unknown} earlier ones it could not be told" if unknown else ""
+    words += f"; of {waiting} earlier ones the server looks for it when it starts" if waiting else ""
+    yield _listed("bases", faults, words, "visits show today's figures where theirs can not be had: ")
 
 
 def _listed(name: str, ill: list[str], well: str, before: str) -> Check:

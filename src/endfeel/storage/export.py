@@ -14,8 +14,11 @@ from typing import Any
 from sqlalchemy import select
 
 from endfeel.catalogue import load_catalogue
+from endfeel.pooling.edition import save_edition
+from endfeel.pooling.edition_parts import edition_of_parts
 from endfeel.storage import tables as t
 from endfeel.storage.audit import AuditTrail, audit_lines
+from endfeel.storage.basis_archive import BasisArchive, BasisError
 from endfeel.storage.deidentify import Pseudonyms, deidentify, vocabulary
 from endfeel.storage.faults import StoreError, explained
 from endfeel.storage.store import Store
@@ -25,6 +28,7 @@ from endfeel.visits.state import VisitState, replay
 VISIT_COLUMNS = (
     "visit_id", "patient_code", "birth_year", "sex", "setting", "opened_at", "last_at", "status", "problems",
     "findings", "decisions", "review_on", "previous_visit_id", "edition", "software",
+    "basis",
 )  # fmt: skip
 SECRET_SETTINGS = frozenset({"page-secret"})  # what only this installation may know
 EVENT_COLUMNS = ("visit_id", "seq", "at", "actor", "client_id", "type", "problem_id", "about", "side", "value", "event")
@@ -51,11 +55,13 @@ def export(
             draft = Path(folder) / "draft"
             draft.mkdir(mode=0o700)
             visits = _visits(store, deidentified, rng, words)
-            count = _write(draft, visits)
+            archive = BasisArchive(store)
+            count = _write(draft, visits, None if deidentified else archive)
             if not deidentified:
                 settings = {key: value for key, value in store.settings().items() if key not in SECRET_SETTINGS}
                 (draft / "settings.json").write_text(json.dumps(settings, indent=2) + "\n", encoding="utf-8")
                 _write_audit(store, draft / "audit.csv")
+                _write_bases(archive, draft / "bases")
             readme = _README + (_WITHOUT_NAMES if deidentified else _WITH_NAMES)
             (draft / "README.txt").write_text(readme, encoding="utf-8")
             if directory.exists():
@@ -81,7 +87,7 @@ def _visits(
         yield tuple(deidentify(events, replay(events).opened.patient_code, pseudonyms, known))
 
 
-def _write(folder: Path, visits: Iterator[tuple[StoredEvent, ...]]) -> int:
+def _write(folder: Path, visits: Iterator[tuple[StoredEvent, ...]], archive: BasisArchive | None) -> int:
     count = 0
     with (
         (folder / "events.jsonl").open("w", encoding="utf-8") as lines,
@@ -96,7 +102,9 @@ def _write(folder: Path, visits: Iterator[tuple[StoredEvent, ...]]) -> int:
             for stored in events:
                 lines.write(stored.model_dump_json(exclude_none=True) + "\n")
                 event_rows.writerow(_event_row(stored))
-            visit_rows.writerow(_visit_row(replay(events)))
+            state = replay(events)
+            placed = archive.of_visit(state.visit_id) if archive else None
+            visit_rows.writerow([*_visit_row(state), placed.basis_id or "" if placed else ""])
     return count
 
 
@@ -107,6 +115,25 @@ def _write_audit(store: Store, file: Path) -> None:
             lines.writelines(audit_lines(trail.everything()))
     finally:
         trail.close()
+
+
+def _write_bases(archive: BasisArchive, folder: Path) -> None:
+    """What visits stand on: tables and catalogue as they were, the edition as one file, what the clinic changed."""
+    for kept in archive.bases():
+        home = folder / kept.basis_id
+        home.mkdir(parents=True, mode=0o700)
+        try:
+            contents = archive.read(kept.basis_id)
+        except BasisError as error:
+            (home / "MISSING.txt").write_text(f"{error}\n", encoding="utf-8")
+            continue
+        parts = {name.removeprefix("edition/"): c for name, c in contents.items() if name.startswith("edition/")}
+        if parts:
+            save_edition(edition_of_parts(parts), home / "edition.npz")
+        for name, content in contents.items():
+            if not name.startswith("edition/"):
+                (home / name).parent.mkdir(parents=True, exist_ok=True)
+                (home / name).write_bytes(content)
 
 
 def _event_row(stored: StoredEvent) -> list[Any]:
@@ -166,6 +193,8 @@ UTF-8, comma-separated, times in UTC (ISO 8601).
 _WITH_NAMES = """
 audit.csv     who read or wrote what, when, and from where.
 settings.json what the clinic set.
+bases/        what the visits' figures stand on, one folder for each that differs (column basis of visits.csv): the
+              published tables and the catalogue as they were, the edition, the clinic's own studies and costs.
 
 This export holds personal data: keep it as you keep the records.
 """

@@ -70,18 +70,27 @@ class Store:
             raise
 
     def append(
-        self, visit_id: str, event: Event, actor: str, client_id: str, at: dt.datetime | None = None
+        self,
+        visit_id: str,
+        event: Event,
+        actor: str,
+        client_id: str,
+        at: dt.datetime | None = None,
+        *,
+        basis: str | None = None,
     ) -> StoredEvent:
         """Store one event and return it with its number, once it is on disk.
 
-        at: when it happened (aware; default now). Raises EventError for ids or names that are no such, EventRefused
-        where the visit can't take the event, ClientIdTaken where the client id was used for another event, StoreError.
+        at: when it happened (aware; default now). basis: with the opening of a visit, the id of what it stands on
+        (basis_archive.py), which must be kept already. Raises EventError for ids or names that are no such,
+        EventRefused where the visit can't take the event, ClientIdTaken where the client id was used for another event,
+        StoreError.
         """
         wanted = _stored(1, visit_id, event, actor, client_id, at or dt.datetime.now(dt.UTC))
         for attempt in range(TRIES):
             try:
                 with explained(self.where), self._writing() as connection:
-                    before, stored = self._append(connection, wanted)
+                    before, stored = self._append(connection, wanted, basis)
             except _Met:
                 time.sleep(random.uniform(0, 0.01 * min(attempt + 1, 10)))
                 continue
@@ -188,7 +197,9 @@ class Store:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _append(self, connection: Connection, wanted: StoredEvent) -> tuple[tuple[StoredEvent, ...], StoredEvent]:
+    def _append(
+        self, connection: Connection, wanted: StoredEvent, basis: str | None
+    ) -> tuple[tuple[StoredEvent, ...], StoredEvent]:
         earlier = connection.execute(select(t.events).where(t.events.c.client_id == wanted.client_id)).one_or_none()
         visit_id = wanted.visit_id
         if earlier is not None:
@@ -205,6 +216,8 @@ class Store:
             if not before:
                 connection.execute(insert(t.visits).values(visit_id=visit_id, opened_at=stored.at))
             connection.execute(insert(t.events).values(**_row(stored)))
+            if basis is not None and not before:
+                connection.execute(insert(t.visit_bases).values(visit_id=visit_id, basis_id=basis, how="opened"))
         except IntegrityError as error:
             raise _Met from error
         self._write_line(connection, state)

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 
-from sqlalchemy import Boolean, Column, Date, DateTime, ForeignKey, Integer, MetaData, String, Table, Text
+from sqlalchemy import (
+    Boolean,
+    Column,
+    Date,
+    DateTime,
+    ForeignKey,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+)
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
@@ -122,4 +134,31 @@ sessions = Table(
     Column("made_at", Moment, nullable=False),
     Column("seen_at", Moment, nullable=False),
     Column("ends_at", Moment, nullable=False),
+)
+
+# What visits' figures stand on (basis_archive.py), append-only. A part is named by the digest of its content.
+basis_parts = Table(
+    "basis_parts",
+    metadata,
+    Column("digest", String(64), primary_key=True),
+    Column("content", LargeBinary, nullable=False),  # compressed by zlib; the digest is of what was compressed
+)
+
+bases = Table(
+    "bases",
+    metadata,
+    Column("basis_id", String(64), primary_key=True),
+    Column("made_at", Moment, nullable=False),
+    Column("edition", String(200), nullable=False),
+    Column("software", String(200), nullable=False),
+    Column("manifest", Text, nullable=False),  # name -> digest, as JSON
+)
+
+# basis_id is null where what an earlier visit stood on could not be told any more.
+visit_bases = Table(
+    "visit_bases",
+    metadata,
+    Column("visit_id", String(120), ForeignKey("visits.visit_id"), primary_key=True),
+    Column("basis_id", String(64), ForeignKey("bases.basis_id"), nullable=True),
+    Column("how", String(20), nullable=False),
 )
