@@ -1,6 +1,6 @@
 """The evidence page of a condition: every finding studied for it, and the counts behind its starting chance.
 
-Public: ConditionEvidence, condition_evidence.
+Public: ConditionEvidence, CountedLine, condition_evidence, counted_line.
 """
 
 from __future__ import annotations
@@ -120,7 +120,7 @@ def condition_evidence(
         start=words.chance_line(start.chance, start.low, start.high) if start else "",
         start_source=start.source_words if start else "",
         start_assumed=bool(start and start.assumed),
-        counted=tuple(_counted(desk, row, condition, start) for row in rows),
+        counted=tuple(counted_line(desk, row, condition, start) for row in rows),
         pairs=tuple(p for p in pair_lines(desk, region, USUAL_LEAST) if p.condition_id == condition),
         ticks=TICKS,
         rules=tuple(_rule(row) for row in desk.evidence.combinations if row.condition_id == condition),
@@ -144,7 +144,8 @@ def _related(desk: Desk, region: str, condition: str) -> tuple[tuple[str, str, s
     return (*wider, *finer)
 
 
-def _counted(desk: Desk, row: PrevalenceRow, condition: str, start: StartingChance | None) -> CountedLine:
+def counted_line(desk: Desk, row: PrevalenceRow, condition: str, start: StartingChance | None) -> CountedLine:
+    """A published count for a reader."""
     low, high = row.age_low, row.age_high
     ages = f"{low:g} to {high:g} years" if low and high else f"from {low:g} years" if low else ""
     return CountedLine(

@@ -1,0 +1,88 @@
+"""Whether a clinic's starting chances can stand together, and in one line how to mend it where they can not.
+
+Public: misfit, STANDS.
+
+The prior scales what can not stand together (belief/prior.py). A clinic that sets a value wants that value, so a table
+of which some value would be scaled is not kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from endfeel.belief.model import RegionModel
+from endfeel.belief.states import AT_MOST
+from endfeel.catalogue.regions import RegionCatalogue
+
+STANDS = 0.02
+"""How far, as a share of it, a value may be from what it starts at; at least 0.002. Ours."""
+
+_EDGE = 0.97  # belief/prior.py keeps so much off the edge of what is possible
+
+
+def misfit(region: RegionCatalogue, model: RegionModel, own: Mapping[str, float]) -> str | None:
+    """Why a clinic's own values would not be what a patient starts at, and how to mend it; None where they would.
+
+    model: the region's with these values in its context.
+    """
+    p = np.exp(model.log_prior)
+    starts = {c: float(p[model.membership[c]].sum()) for c in own if c in model.membership}
+    off = {c: abs(starts[c] - own[c]) / max(own[c], 1e-9) for c in starts if abs(starts[c] - own[c]) > _allowed(own[c])}
+    if not off:
+        return None
+    worst = max(off, key=off.__getitem__)
+    return _why(region, model, own, worst, starts[worst])
+
+
+def _allowed(value: float) -> float:
+    return max(0.002, STANDS * value)
+
+
+def _why(region: RegionCatalogue, model: RegionModel, own: Mapping[str, float], worst: str, start: float) -> str:
+    name, none = region.conditions[worst].name, own.get(model.none_id)
+    if worst in model.unions:
+        return (
+            f"{name} at {_percent(own[worst])} does not follow from its kinds, which come to {_percent(start)} "
+            "together: leave it empty, or change its kinds"
+        )
+    finest = {c: own[c] for c in own if c in model.conditions}
+    total = sum(finest.values())
+    if none is not None:
+        room = 1 - none
+        high = max(finest, key=finest.__getitem__, default=None)
+        if high is not None and finest[high] > _EDGE * room:
+            return (
+                f"{region.conditions[high].name} at {_percent(finest[high])} and no specific structure at "
+                f"{_percent(none)} do not fit together: lower the first to at most {_percent(_EDGE * room)}, or the "
+                f"second to at most {_percent(1 - finest[high] / _EDGE)}"
+            )
+        if len(finest) == len(model.conditions) and total < room:
+            return (
+                f"The conditions add up to {_percent(total)}, but {_percent(room)} of people have one, since no "
+                f"specific structure is at {_percent(none)}: raise some, or raise that to at least "
+                f"{_percent(1 - _EDGE * total)}"
+            )
+        most = AT_MOST * room * _EDGE
+        if total > most:
+            return _too_many(total, most, f"beside no specific structure at {_percent(none)} ")
+    most = AT_MOST * _EDGE
+    if total > most:
+        return _too_many(total, most, "")
+    notes = f" ({'; '.join(model.prior_notes)})" if model.prior_notes else ""
+    return (
+        f"{name} can not start at {_percent(own[worst])} beside the others, it would start at {_percent(start)}{notes}"
+        ": change it or one of the others"
+    )
+
+
+def _too_many(total: float, most: float, beside: str) -> str:
+    return (
+        f"The conditions add up to {_percent(total)}, but no more than three stand together, so {beside}they can add "
+        f"up to at most {_percent(most)}: lower some by {_percent(total - most)} in all"
+    )
+
+
+def _percent(value: float) -> str:
+    return f"{100 * value:.3g} %"
