@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from endfeel.belief.states import make_states
 from endfeel.catalogue import load_catalogue
 from endfeel.planning import Costs
-from endfeel.planning.decide import ActionTable, action_table, decide, smallest_loss
+from endfeel.planning.decide import REAL, ActionTable, action_table, decide, smallest_loss
 
 REGION = load_catalogue().region("knee")
 GROUPS = tuple(REGION.care)
@@ -42,16 +42,12 @@ def cost_tables(draw: st.DrawFn) -> Costs:
 conditions = st.lists(st.sampled_from(REGION.states_conditions), min_size=1, max_size=5, unique=True).map(tuple)
 
 
-def by_trying_all(chosen: tuple[str, ...], probability: np.ndarray, states: np.ndarray, costs: Costs) -> float:
-    """Every combination of actions per care group, each way of looking further paid once.
-
-    A group may be looked at only where looking is cheapest for it alone somewhere: L < m a / (m + a).
-    """
+def unlooked(chosen: tuple[str, ...], probability: np.ndarray, states: np.ndarray, costs: Costs) -> dict[str, float]:
+    """What each care group costs where nobody looks further: set aside or cared for, whichever is less."""
     none_group = REGION.conditions[REGION.none_id].care_group
     of_condition = [REGION.conditions[c].care_group for c in chosen]
-    groups = sorted({*of_condition, none_group})
-    chance = {}
-    for group in groups:
+    found = {}
+    for group in sorted({*of_condition, none_group}):
         calls = np.array(
             [
                 any(state[i] and of_condition[i] == group for i in range(len(chosen)))
@@ -59,18 +55,38 @@ def by_trying_all(chosen: tuple[str, ...], probability: np.ndarray, states: np.n
                 for state in states
             ]
         )
-        chance[group] = float(probability[calls].sum())
-    options = []
-    for group in groups:
-        m, a, modality = costs.harm_of_a_miss[group], costs.harm_of_wrong_care[group], costs.modality[group]
-        here: list[tuple[float, str]] = [(m * chance[group], ""), (a * (1 - chance[group]), "")]
-        if modality and costs.modality_cost[modality] < m * a / (m + a):
-            here.append((0.0, modality))
-        options.append(here)
+        chance = float(probability[calls].sum())
+        found[group] = min(costs.harm_of_a_miss[group] * chance, costs.harm_of_wrong_care[group] * (1 - chance))
+    return found
+
+
+def has_middle_zone(group: str, costs: Costs) -> bool:
+    m, a, modality = costs.harm_of_a_miss[group], costs.harm_of_wrong_care[group], costs.modality[group]
+    return bool(modality) and costs.modality_cost[modality] < m * a / (m + a)
+
+
+def by_trying_all(chosen: tuple[str, ...], probability: np.ndarray, states: np.ndarray, costs: Costs) -> float:
+    """Every set of ways of looking further that gives some group a middle zone, each paid once; a group whose way is in
+    the set costs nothing more, whether it has a middle zone or not."""
+    kept = unlooked(chosen, probability, states, costs)
+    ways = sorted({costs.modality[g] for g in kept if has_middle_zone(g, costs)})
     totals = []
-    for actions in product(*options):
-        used = {modality for _, modality in actions if modality}
-        totals.append(sum(cost for cost, _ in actions) + sum(costs.modality_cost[m] for m in used))
+    for used in product([False, True], repeat=len(ways)):
+        paid = {way for way, on in zip(ways, used, strict=True) if on}
+        left = sum(cost for group, cost in kept.items() if costs.modality[group] not in paid)
+        totals.append(left + sum(costs.modality_cost[way] for way in paid))
+    return min(totals)
+
+
+def by_middle_zones_only(chosen: tuple[str, ...], probability: np.ndarray, states: np.ndarray, costs: Costs) -> float:
+    """The same where a scan answers only groups with a middle zone of their own: how the loss was once worked out."""
+    kept = unlooked(chosen, probability, states, costs)
+    ways = sorted({costs.modality[g] for g in kept if has_middle_zone(g, costs)})
+    totals = []
+    for used in product([False, True], repeat=len(ways)):
+        paid = {way for way, on in zip(ways, used, strict=True) if on}
+        left = sum(c for g, c in kept.items() if costs.modality[g] not in paid or not has_middle_zone(g, costs))
+        totals.append(left + sum(costs.modality_cost[way] for way in paid))
     return min(totals)
 
 
@@ -89,23 +105,51 @@ def test_the_smallest_loss_is_that_of_the_best_combination_of_actions(
     assert np.isclose(float(smallest_loss(table, probability)), by_trying_all(chosen, probability, states, costs))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=150, deadline=None)
+@given(cost_tables(), conditions, st.integers(0, 2**32 - 1))
+def test_a_scan_that_answers_every_group_never_costs_more_than_one_that_answers_some(
+    costs: Costs, chosen: tuple[str, ...], seed: int
+) -> None:
+    table, states, probability = drawn(chosen, costs, seed)
+    loss = float(smallest_loss(table, probability))
+    before = by_middle_zones_only(chosen, probability, states, costs)
+    assert 0.0 <= loss <= before + 1e-12
+
+
+@settings(max_examples=150, deadline=None)
 @given(cost_tables(), conditions, st.integers(0, 2**32 - 1))
 def test_the_decision_costs_what_it_says(costs: Costs, chosen: tuple[str, ...], seed: int) -> None:
-    """Add up the actions in words; a group that another one's scan answers anyway costs nothing more."""
+    """Add up the actions in words; a group that a scan answers costs nothing beyond the scan."""
     table, states, probability = drawn(chosen, costs, seed)
     decision = decide(table, probability, REGION, states, chosen, costs)
     assert np.isclose(decision.loss, float(smallest_loss(table, probability)))
     paid = sum(costs.modality_cost[m] for m in decision.look_further_with)
     for advice in decision.by_group:
         m, a = costs.harm_of_a_miss[advice.care_group], costs.harm_of_wrong_care[advice.care_group]
-        limits = costs.thresholds(advice.care_group)
-        answered = limits.low < limits.high and costs.modality[advice.care_group] in decision.look_further_with
+        answered = costs.modality[advice.care_group] in decision.look_further_with
         if advice.action == "look-further":
             assert answered
         elif not answered:
             paid += m * advice.chance if advice.action == "set-aside" else a * (1 - advice.chance)
     assert np.isclose(paid, decision.loss)
+
+
+@settings(max_examples=150, deadline=None)
+@given(cost_tables(), conditions, st.integers(0, 2**32 - 1))
+def test_every_scan_paid_for_is_named_for_the_group_that_it_saves_most(
+    costs: Costs, chosen: tuple[str, ...], seed: int
+) -> None:
+    table, states, probability = drawn(chosen, costs, seed)
+    decision = decide(table, probability, REGION, states, chosen, costs)
+    kept = unlooked(chosen, probability, states, costs)
+    looked = {a.care_group for a in decision.by_group if a.action == "look-further"}
+    assert {costs.modality[g] for g in looked} == set(decision.look_further_with)
+    for way in decision.look_further_with:
+        answered = {g: cost for g, cost in kept.items() if costs.modality[g] == way}
+        assert sum(answered.values()) >= costs.modality_cost[way] - 1e-12
+        assert max(answered.values()) <= max(answered[g] for g in looked & set(answered)) + 1e-12
+        real = {g for g, cost in answered.items() if cost >= REAL * costs.modality_cost[way] + 1e-12}
+        assert real <= looked
 
 
 @settings(max_examples=60, deadline=None)

@@ -100,11 +100,11 @@ def default_costs(
             modality_cost=MappingProxyType({m.id: m.cost for m in modalities.values()}),
             minute=float(table["minute"]),
             reposition=float(table["reposition"]),
-            repeat=float(table.get("repeat", 1.0)),
+            repeat=float(table["repeat"]),
             provocation=(0.0, float(grades["mild"]), float(grades["moderate"]), float(grades["strong"])),
             irritability=MappingProxyType(dict(table["irritability"])),
             provocation_budget=MappingProxyType(dict(table["provocation_budget"])),
-            together=MappingProxyType(_together(table.get("together", {}).get(region.region, ()), region)),
+            together=MappingProxyType(_together(table["together"].get(region.region, ()), region)),
         )
     )
 

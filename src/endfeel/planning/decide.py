@@ -1,15 +1,17 @@
 """From chances to an action: the smallest expected loss over care groups.
 
-For each care group setting aside costs m p, starting care a (1 - p). Looking further costs its modality once,
-however many groups that one scan or opinion answers, and then nothing more for those groups: an assumption that
-flatters scans, for which their cost should account. Emergencies are not decided here: screens decide them.
+For each care group setting aside costs m p, starting care a (1 - p), the cheaper of which is what it costs unlooked at.
+Looking further costs its modality once, however many groups that one scan or opinion answers, and then nothing more for
+any of them, be it worth the scan by itself or not: an assumption that flatters scans, for which their cost should
+account. Only a modality that gives some group a middle zone of its own can be paid for. Each group is answered by one
+modality at most, so the smallest loss over all sets of them comes apart: each modality costs its price or what its
+groups cost unlooked at, whichever is less. Emergencies are not decided here: screens decide them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import product
 from typing import Literal
 
 import numpy as np
@@ -19,7 +21,9 @@ from endfeel.catalogue import RegionCatalogue
 from endfeel.planning.costs import Costs
 
 Floats = NDArray[np.float64]
-REAL = 0.25  # of a scan's cost: what it must save a care group to be said to look for it
+# Of a scan's cost: what it must save a care group for us to say that we look further for its sake. A group that gains
+# less is answered too, and the loss counts that; named is what would be done for it without the scan.
+REAL = 0.25
 Action = Literal["set-aside", "look-further", "start-care"]
 ACTION_WORDS: Mapping[Action, str] = {
     "set-aside": "set aside for now",
@@ -32,8 +36,8 @@ ACTION_WORDS: Mapping[Action, str] = {
 class ActionTable:
     """Costs laid out over the states of a region.
 
-    membership (S, G): 1 where state S calls for care group G. miss, wrong (G,). subsets (K, M): which ways of looking
-    further are used; subset_cost (K,); uncovered (G, K): 1 where the group is not answered by the subset.
+    membership (S, G): 1 where state S calls for care group G. miss, wrong (G,). price (M,): of each way of looking
+    further. answers (G, M): 1 where that way answers the group, at most one a group. alone (G,): 1 where none does.
     """
 
     groups: tuple[str, ...]
@@ -41,9 +45,9 @@ class ActionTable:
     miss: Floats
     wrong: Floats
     modalities: tuple[str, ...]
-    subsets: NDArray[np.bool_]
-    subset_cost: Floats
-    uncovered: Floats
+    price: Floats
+    answers: Floats
+    alone: Floats
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,8 @@ class Advice:
 
 @dataclass(frozen=True)
 class Decision:
-    """The cheapest actions together. by_group is ordered by what they are about: the likeliest first."""
+    """The cheapest actions together. by_group: what is looked into first, that which looking saves most before others,
+    then the likeliest first. overall: the first of them. look_further_with: modality ids that are paid for."""
 
     loss: float
     by_group: tuple[Advice, ...]
@@ -87,31 +92,27 @@ def action_table(
     for column, group in enumerate(group_of):
         membership[states[:, column], groups.index(group)] = 1.0
     membership[~states.any(axis=1), groups.index(none_group)] = 1.0
-    worth_looking = [g for g in groups if (t := costs.thresholds(g)).low < t.high]
-    modalities = tuple(dict.fromkeys(costs.modality[g] for g in worth_looking))
-    subsets = np.array(list(product([False, True], repeat=len(modalities))), dtype=bool)
-    price = np.array([costs.modality_cost[m] for m in modalities])
-    uncovered = np.ones((len(groups), len(subsets)))
-    for row, group in enumerate(groups):
-        if group in worth_looking:
-            uncovered[row, subsets[:, modalities.index(costs.modality[group])]] = 0.0
+    # What is never the cheapest for any group by itself is not offered for several together either.
+    modalities = tuple(dict.fromkeys(costs.modality[g] for g in groups if (t := costs.thresholds(g)).low < t.high))
+    answers = np.array([[costs.modality[g] == m for m in modalities] for g in groups], dtype=float)
+    answers = answers.reshape(len(groups), len(modalities))
     return ActionTable(
         groups=groups,
         membership=membership,
         miss=np.array([costs.harm_of_a_miss[g] for g in groups]),
         wrong=np.array([costs.harm_of_wrong_care[g] for g in groups]),
         modalities=modalities,
-        subsets=subsets,
-        subset_cost=subsets @ price if len(modalities) else np.zeros(len(subsets)),
-        uncovered=uncovered,
+        price=np.array([costs.modality_cost[m] for m in modalities]),
+        answers=answers,
+        alone=1.0 - answers.sum(axis=1),
     )
 
 
 def smallest_loss(table: ActionTable, state_probability: Floats) -> Floats:
     """Expected loss of the cheapest actions for beliefs (..., S); shape (...)."""
     chance = state_probability @ table.membership
-    kept = np.minimum(table.miss * chance, table.wrong * (1.0 - chance))
-    loss: Floats = (kept @ table.uncovered + table.subset_cost).min(axis=-1)
+    unlooked = np.minimum(table.miss * chance, table.wrong * (1.0 - chance))
+    loss: Floats = unlooked @ table.alone + np.minimum(unlooked @ table.answers, table.price).sum(axis=-1)
     return loss
 
 
@@ -122,10 +123,10 @@ def loss_when_known(table: ActionTable, state_probability: Floats, state: NDArra
     """
     chance = state_probability @ table.membership
     aside, care = table.miss * chance, table.wrong * (1.0 - chance)
-    best = (np.minimum(aside, care) @ table.uncovered + table.subset_cost).argmin(axis=-1)
+    looks = np.minimum(aside, care) @ table.answers > table.price
     called_for = table.membership[state]
     paid = np.where(care < aside, table.wrong * (1.0 - called_for), table.miss * called_for)
-    cost: Floats = (paid * table.uncovered[:, best].T).sum(axis=-1) + table.subset_cost[best]
+    cost: Floats = (paid * (1.0 - looks @ table.answers.T)).sum(axis=-1) + looks @ table.price
     return cost
 
 
@@ -140,17 +141,13 @@ def decide(
     """The cheapest actions for one belief (S,), in words."""
     chance = state_probability @ table.membership
     aside, care = table.miss * chance, table.wrong * (1.0 - chance)
-    kept = np.minimum(aside, care)
-    totals = kept @ table.uncovered + table.subset_cost
-    best = int(totals.argmin())
-    used = {m for m, on in zip(table.modalities, table.subsets[best], strict=True) if on}
+    unlooked = np.minimum(aside, care)
+    paid_for = unlooked @ table.answers > table.price
+    named = _named(table, unlooked, paid_for)
     marginal = state_probability @ states
     advices = []
     for i, group in enumerate(table.groups):
-        covered = table.uncovered[i, best] == 0.0
-        # A scan that is paid for anyway answers this group too; it is said to look where that saves something real.
-        looks = covered and kept[i] >= REAL * costs.modality_cost[costs.modality[group]]
-        action: Action = "look-further" if looks else "start-care" if care[i] < aside[i] else "set-aside"
+        action: Action = "look-further" if named[i] else "start-care" if care[i] < aside[i] else "set-aside"
         members = [j for j, c in enumerate(conditions) if region.conditions[c].care_group == group]
         leading = conditions[max(members, key=lambda j: marginal[j])] if members else region.none_id
         if group == region.conditions[region.none_id].care_group and not members:
@@ -163,6 +160,19 @@ def decide(
         }[action]
         advices.append(Advice(group, action, float(chance[i]), leading, costs.modality[group], words))
     rank = {"look-further": 0, "start-care": 1, "set-aside": 2}
-    ordered = tuple(sorted(advices, key=lambda a: (rank[a.action], -a.chance)))
+    saved = dict(zip(table.groups, np.where(named, unlooked, 0.0).tolist(), strict=True))
+    ordered = tuple(sorted(advices, key=lambda a: (rank[a.action], -saved[a.care_group], -a.chance)))
     overall = ordered[0]
-    return Decision(float(totals[best]), ordered, overall, tuple(sorted(used)))
+    used = sorted(m for m, on in zip(table.modalities, paid_for, strict=True) if on)
+    return Decision(float(smallest_loss(table, state_probability)), ordered, overall, tuple(used))
+
+
+def _named(table: ActionTable, unlooked: Floats, paid_for: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Care groups (G,) for whose sake a scan that is paid for is said to be done: those that it saves something real,
+    and the one that it saves most, for several small doubts can pay for a scan together."""
+    named = np.zeros(len(table.groups), dtype=bool)
+    for column in np.flatnonzero(paid_for):
+        saved = unlooked * table.answers[:, column]
+        named |= saved >= REAL * table.price[column]
+        named[int(saved.argmax())] = True
+    return named

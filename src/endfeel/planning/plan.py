@@ -191,7 +191,12 @@ class _Planner:
             allowed=self._allowed, costs=self.costs, irritability=self.situation.irritability,
             depth=depth, most_nodes=most_nodes,
         )  # fmt: skip
-        offers = [self._offer(s.candidate, self._worth_of(found, s, here), s.prediction, here) for s in found.first]
+        # The few that could come next say what all draws say; those that are not searched, what the few draws say.
+        wholly = predict(self.full, self.belief, [s.candidate.observable for s in found.first])
+        offers = [
+            self._offer(s.candidate, self._worth_of(found, s, here), p, here)
+            for s, p in zip(found.first, wholly, strict=True)
+        ]
         searched = {o.observable for o in offers}
         rest = [c for c in candidates if c.observable not in searched and self._allowed(c, here)]
         for candidate, prediction in zip(rest, self._look(self.thin, rest), strict=True):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -91,6 +92,46 @@ def test_a_scan_paid_for_by_another_group_is_not_shown_where_the_chance_is_not_i
     decision = decided(0.4, 0.02, costs())
     assert action(decision, CRUCIATE) == "look-further"
     assert action(decision, PAD) == "set-aside"
+
+
+def test_a_scan_paid_for_answers_a_group_that_would_never_pay_for_it() -> None:
+    """The meniscus at harms 1.5 and 1.0 has no middle zone against a scan at 1, yet the ligament's scan answers it."""
+    table_costs = costs()
+    weak = replace(
+        table_costs,
+        harm_of_a_miss=MappingProxyType({**table_costs.harm_of_a_miss, PAD: 1.5}),
+        harm_of_wrong_care=MappingProxyType({**table_costs.harm_of_wrong_care, PAD: 1.0}),
+    )
+    assert weak.thresholds(PAD).low == weak.thresholds(PAD).high
+    sure, doubtful = decided(0.4, 0.0001, weak), decided(0.4, 0.4, weak)
+    assert action(doubtful, PAD) == action(doubtful, CRUCIATE) == "look-further"
+    none = 0.6 * 0.6
+    assert doubtful.loss == pytest.approx(1.0 + min(none, 0.5 * (1 - none)))
+    assert action(sure, PAD) == "set-aside" and action(sure, CRUCIATE) == "look-further"
+    # Alone, the doubt about the meniscus never buys a scan.
+    assert all(action(decided(0.0001, p, weak), PAD) != "look-further" for p in (0.2, 0.4, 0.6, 0.8))
+
+
+def test_several_small_doubts_that_pay_for_a_scan_together_name_the_greatest() -> None:
+    groups = sorted({REGION.conditions[c].care_group for c in REGION.states_conditions} - {NONE_GROUP})
+    one_each = tuple(next(c for c in REGION.states_conditions if REGION.conditions[c].care_group == g) for g in groups)
+    base = costs()
+    shared = replace(
+        base,
+        harm_of_a_miss=MappingProxyType(dict.fromkeys([*groups, NONE_GROUP], 6.0)),
+        harm_of_wrong_care=MappingProxyType(dict.fromkeys([*groups, NONE_GROUP], 2.5)),
+        modality=MappingProxyType({**dict.fromkeys(groups, "mri"), NONE_GROUP: ""}),
+    )
+    states = make_states(len(one_each))
+    probability = np.zeros(len(states))
+    single = [int(np.flatnonzero((states.sum(axis=1) == 1) & states[:, i])[0]) for i in range(len(one_each))]
+    probability[single] = 0.24 / 6.0  # each saves 0.24 of a scan at 1, below REAL
+    probability[single[2]] += 0.001 / 6.0
+    probability[~states.any(axis=1)] = 1 - probability.sum()
+    table = action_table(one_each, REGION.none_id, states, REGION, shared)
+    decision = decide(table, probability, REGION, states, one_each, shared)
+    assert len(groups) >= 5 and decision.look_further_with == ("mri",)
+    assert [a.care_group for a in decision.by_group if a.action == "look-further"] == [groups[2]]
 
 
 def test_nothing_found_calls_for_the_care_of_no_specific_structure() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -118,14 +119,15 @@ def test_the_figures_of_the_tree_are_averages_over_its_paths(grown: Strategy) ->
 
 
 def test_a_strategy_and_a_battery_charge_the_further_reading_alike(knee: RegionModel) -> None:
-    """With little else allowed the tree takes both readings of a manoeuvre."""
+    """With little else allowed, scans included, the tree takes both readings of a manoeuvre."""
+    costs = replace(COSTS, modality_cost=MappingProxyType(dict.fromkeys(COSTS.modality_cost, 99.0)))
     only = {"joint-line-tenderness", "mcmurray"}
     few = replace(FRESH, withdrawn=frozenset(r.finding_id for r in EVIDENCE.findings_of("knee")) - only)
-    found = strategy(EVIDENCE, knee, CATALOGUE, COSTS, few, depth=4, patients=0, rng=np.random.default_rng(1))
+    found = strategy(EVIDENCE, knee, CATALOGUE, costs, few, depth=4, patients=0, rng=np.random.default_rng(1))
     pairs = 0
     for done, _ in paths(found.root):
         battery = tuple(candidate_of(s.observable, EVIDENCE.finding(s.observable, "knee")) for s, _ in done)
-        alike = battery_efforts(battery, COSTS, few)
+        alike = battery_efforts(battery, costs, few)
         pairs += sum(s.again for s, _ in done)
         assert sum(s.minutes for s, _ in done) == pytest.approx(sum(t.minutes for t in alike))
         assert sum(s.provocation for s, _ in done) == pytest.approx(sum(t.provocation for t in alike))
