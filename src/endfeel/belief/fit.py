@@ -6,7 +6,9 @@ With one condition studied, a and w follow in closed form (the fit reaches them 
 on fewer unknowns can not all hold, and studies do disagree: a and w come from weighted least squares to the pooled
 pairs on the probit scale. A pair's model rates are P(positive | the pair's condition present) and P(positive | absent)
 under a reference case mix, so conditions that come together are not counted twice. Weights are the inverse covariance
-of the pair's draws; each w is drawn to the finding's mean (sd 0.5).
+of the pair's draws; each w is drawn to the finding's mean (sd 0.5), and a to the mean of the pairs' rates without their
+condition (sd 1): where two conditions fill most of the case mix, their specificities alone would allow any a, down to a
+finding that is never positive in anyone else.
 
 A part that was only studied as part of a union has w = w_union + N(0, 0.3²).
 """
@@ -24,7 +26,9 @@ from endfeel.belief.probit import LIMIT
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+# Ours: sd of each w about the finding's mean w, and of a about its pairs' rates without their condition, in probits.
 SHRINKAGE = 0.5
+ELSEWHERE_SPREAD = 1.0
 PART_SPREAD = 0.3
 
 
@@ -104,10 +108,10 @@ def fit_response(
     share = _shares(plan, patterns, case_mix)
     weight = np.linalg.inv(covariance + 1e-4 * np.eye(2))
     root = np.linalg.cholesky(weight).transpose(0, 2, 1)
-    pull = _pull(plan.unknowns)
+    pull, aim = _pull(plan.unknowns, target)
     theta = _first_guess(plan, target)
     damping = np.full(draws, 1e-6)
-    residual, jacobian = _linearise(theta, scaled, offset, share, target, root, pull)
+    residual, jacobian = _linearise(theta, scaled, offset, share, target, root, pull, aim)
     cost = (residual**2).sum(axis=1)
     for _ in range(40):
         gradient = np.einsum("dij,di->dj", jacobian, residual)
@@ -116,7 +120,7 @@ def fit_response(
         damped = normal + (damping[:, None] * diagonal + 1e-12)[:, :, None] * np.eye(normal.shape[1])
         step = np.linalg.solve(damped, gradient[..., None])[..., 0]
         trial = theta - np.clip(step, -3.0, 3.0)
-        new_residual, new_jacobian = _linearise(trial, scaled, offset, share, target, root, pull)
+        new_residual, new_jacobian = _linearise(trial, scaled, offset, share, target, root, pull, aim)
         new_cost = (new_residual**2).sum(axis=1)
         better = new_cost <= cost
         settled = np.abs(new_cost - cost) <= 1e-12 * (1 + cost)
@@ -129,6 +133,21 @@ def fit_response(
             break
     eta = np.clip(theta @ scaled.T + offset, -LIMIT, LIMIT)
     return Response(theta, _rates(eta, share))
+
+
+def variance_elsewhere(
+    plan: ResponsePlan, patterns: NDArray[np.bool_], case_mix: Floats, target: Floats, covariance: Floats
+) -> float:
+    """Variance of a, the finding's η where none of its conditions is present: from the curvature of fit_response at its
+    solution for the first draw of target (draws, pairs, 2)."""
+    theta = fit_response(plan, patterns, case_mix, target[:1], covariance).theta
+    scaled, offset = _laid_out(plan, patterns, None, 1)
+    pull, aim = _pull(plan.unknowns, target[:1])
+    root = np.linalg.cholesky(np.linalg.inv(covariance + 1e-4 * np.eye(2))).transpose(0, 2, 1)
+    share = _shares(plan, patterns, case_mix)
+    _, jacobian = _linearise(theta, scaled, offset, share, target[:1], root, pull, aim)
+    bend = jacobian[0].T @ jacobian[0] + 1e-9 * np.eye(jacobian.shape[2])
+    return float(np.linalg.inv(bend)[0, 0])
 
 
 def _laid_out(
@@ -158,12 +177,20 @@ def _shares(plan: ResponsePlan, patterns: NDArray[np.bool_], case_mix: Floats) -
     return share
 
 
-def _pull(unknowns: int) -> Floats:
-    """Rows that draw each w towards their mean; none where there is one w only. (unknowns, 1 + unknowns)"""
-    if unknowns < 2:
-        return np.zeros((0, 1 + unknowns))
-    centred = (np.eye(unknowns) - 1 / unknowns) / SHRINKAGE
-    return np.hstack([np.zeros((unknowns, 1)), centred])
+def _pull(unknowns: int, target: Floats) -> tuple[Floats, Floats]:
+    """Rows (rows, 1 + unknowns) and what they aim at (draws, rows): a drawn to the pairs' mean rate without their
+    condition, each w to the mean w; none where there is one pair or one w only."""
+    draws, pairs, _ = target.shape
+    rows, aims = np.zeros((0, 1 + unknowns)), np.zeros((draws, 0))
+    if pairs > 1:
+        elsewhere = np.zeros((1, 1 + unknowns))
+        elsewhere[0, 0] = 1 / ELSEWHERE_SPREAD
+        rows, aims = elsewhere, target[:, :, 1].mean(axis=1, keepdims=True) / ELSEWHERE_SPREAD
+    if unknowns > 1:
+        centred = (np.eye(unknowns) - 1 / unknowns) / SHRINKAGE
+        rows = np.vstack([rows, np.hstack([np.zeros((unknowns, 1)), centred])])
+        aims = np.hstack([aims, np.zeros((draws, unknowns))])
+    return rows, aims
 
 
 def _first_guess(plan: ResponsePlan, target: Floats) -> Floats:
@@ -182,7 +209,8 @@ def _rates(eta: Floats, share: Floats) -> Floats:
 
 
 def _linearise(
-    theta: Floats, scaled: Floats, offset: Floats, share: Floats, target: Floats, root: Floats, pull: Floats
+    theta: Floats, scaled: Floats, offset: Floats, share: Floats, target: Floats, root: Floats, pull: Floats,
+    aim: Floats,
 ) -> tuple[Floats, Floats]:
     """Whitened residuals (draws, rows) and their derivatives (draws, rows, unknowns)."""
     draws, pairs, _ = target.shape
@@ -192,7 +220,7 @@ def _linearise(
     jacobian = slope @ scaled
     gap = np.einsum("kij,dkj->dki", root, fitted - target).reshape(draws, 2 * pairs)
     bend = np.einsum("kij,dkjq->dkiq", root, jacobian).reshape(draws, 2 * pairs, -1)
-    rows = theta @ pull.T
+    rows = theta @ pull.T - aim
     return (
         np.concatenate([gap, rows], axis=1),
         np.concatenate([bend, np.broadcast_to(pull, (draws, *pull.shape))], axis=1),

@@ -5,6 +5,8 @@ Two kinds of draws. The *weighing* draws vary only what several findings share: 
 here and how well its accuracy is known, is averaged out, so a patient's results weight draws on shared parts only. The
 *ranging* draws vary the pooled accuracies too and say how far a chance could lie elsewhere.
 
+What healthy controls say of people with no specific structure (controls.py) shifts a finding's η in that one state.
+
 The study effect of a union is the sum of its parts' effects over √n: one clinic judges a condition and its kinds by
 the same reference standard, and the spread stays what was pooled.
 """
@@ -20,8 +22,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import qmc
 
+from endfeel.belief.controls import Controls, ControlsGap, controls_eta, gap_of, weight_of
 from endfeel.belief.dependence import Dependence
-from endfeel.belief.fit import PART_SPREAD, fit_response
+from endfeel.belief.fit import PART_SPREAD, fit_response, variance_elsewhere
 from endfeel.belief.grouping import Grouping
 from endfeel.belief.observed import Observed, observed_of
 from endfeel.belief.prior import NONE_CHANCE, solve_prior
@@ -32,7 +35,8 @@ from endfeel.evidence.base import EvidenceBase
 from endfeel.pooling.edition import Edition
 
 Floats = NDArray[np.float64]
-Response = tuple[Floats, Floats | None]
+# theta, each part's deviation from its union, what is added to η in the state none.
+Response = tuple[Floats, Floats | None, Floats | None]
 
 RANGING_DRAWS = 64
 DISAGREE = 0.3
@@ -68,10 +72,15 @@ class DrawSet:
         return len(self.r)
 
     def response(self, j: int) -> Response:
-        """theta (draws, 1 + unknowns) of observable j, and each part's deviation from its union (draws, responds), or
-        None where deviations are averaged out."""
-        theta, offset = self._respond(j)
-        return theta[: self.draws], offset if offset is None else offset[: self.draws]
+        """theta (draws, 1 + unknowns) of observable j; each part's deviation from its union (draws, responds), or None
+        where deviations are averaged out; what is added to η in the state none (draws,), or None where no healthy
+        controls were examined."""
+        theta, offset, none = self._respond(j)
+        return (
+            theta[: self.draws],
+            offset if offset is None else offset[: self.draws],
+            none if none is None else none[: self.draws],
+        )
 
     def first(self, count: int) -> DrawSet:
         """The first `count` draws."""
@@ -116,6 +125,10 @@ class FittedRegion:
     def residuals(self) -> tuple[Residual, ...]:
         """One for each studied pair of a finding with several pairs, at the pooled means."""
         return _residuals(self)
+
+    def control_gaps(self) -> tuple[ControlsGap, ...]:
+        """For each finding that healthy controls were examined for: what they say beside the fit."""
+        return tuple(_control_gap(self, item, item.controls) for item in self.observed if item.controls is not None)
 
 
 def fit_region(
@@ -220,7 +233,8 @@ def _weighing(region: FittedRegion, sample: _Sample, j: int) -> Response:
         ],
         axis=1,
     )
-    return _fit(region, item, target, None), None
+    theta = _fit(region, item, target, None)
+    return theta, None, _none_shift(region, sample, item, theta, np.zeros(len(theta)))
 
 
 def _ranging(region: FittedRegion, sample: _Sample, j: int) -> Response:
@@ -232,7 +246,37 @@ def _ranging(region: FittedRegion, sample: _Sample, j: int) -> Response:
     )
     rng = np.random.default_rng([region.seed, j])
     offset = PART_SPREAD * rng.standard_normal((len(sample.pick), len(item.plan.responds)))
-    return _fit(region, item, target, offset), offset
+    theta = _fit(region, item, target, offset)
+    return theta, offset, _none_shift(region, sample, item, theta, rng.standard_normal(len(theta)))
+
+
+def _none_shift(
+    region: FittedRegion, sample: _Sample, item: Observed, theta: Floats, noise: Floats
+) -> Floats | None:
+    """K (η_h - a) in each draw; noise (draws,): in standard deviations of what the controls say, 0 where averaged."""
+    if item.controls is None:
+        return None
+    pair = next((p for p in item.pairs if p.condition == item.controls.condition), item.pairs[0])
+    study, rest = _specificity_variances(region)
+    eta, message = controls_eta(item.controls, _study_effect(sample, pair.parts)[:, 1], study, rest)
+    return weight_of(_variance_of_a(region, item), message) * (eta + np.sqrt(message) * noise - theta[:, 0])
+
+
+def _specificity_variances(region: FittedRegion) -> tuple[float, float]:
+    return float(region.edition.sigma_study[:, 1, 1].mean()), float(region.edition.sigma_rest[:, 1, 1].mean())
+
+
+def _variance_of_a(region: FittedRegion, item: Observed) -> float:
+    patterns, mix = _patterns(region, item)
+    return variance_elsewhere(item.plan, patterns, mix, _pooled_target(region, item), _covariance(region, item))
+
+
+def _control_gap(region: FittedRegion, item: Observed, controls: Controls) -> ControlsGap:
+    study, rest = _specificity_variances(region)
+    eta, message = controls_eta(controls, np.zeros(1), study, rest)
+    patterns, mix = _patterns(region, item)
+    theta = fit_response(item.plan, patterns, mix, _pooled_target(region, item), _covariance(region, item)).theta
+    return gap_of(item.observable, controls, float(theta[0, 0]), float(eta[0]), _variance_of_a(region, item), message)
 
 
 def _fit(region: FittedRegion, item: Observed, target: Floats, offset: Floats | None) -> Floats:
@@ -266,14 +310,11 @@ def _covariance(region: FittedRegion, item: Observed) -> Floats:
 
 
 def _residuals(region: FittedRegion) -> tuple[Residual, ...]:
-    rest = np.einsum("dii->di", region.edition.sigma_rest).mean(axis=0)
     found = []
     for item in region.observed:
         if len(item.pairs) < 2:
             continue
-        target = np.stack(
-            [probit_margins(p.draws.mean(axis=0), p.draws.var(axis=0) + rest) for p in item.pairs]
-        )[None]
+        target = _pooled_target(region, item)
         patterns, mix = _patterns(region, item)
         fitted = fit_response(item.plan, patterns, mix, target, _covariance(region, item)).fitted
         gaps = (logit_of_probit(fitted) - logit_of_probit(target))[0]
@@ -282,3 +323,9 @@ def _residuals(region: FittedRegion) -> tuple[Residual, ...]:
                 largest = float(gap[np.argmax(np.abs(gap))])
                 found.append(Residual(item.observable, pair.condition, largest, abs(largest) > DISAGREE))
     return tuple(found)
+
+
+def _pooled_target(region: FittedRegion, item: Observed) -> Floats:
+    """η with and without each pair's condition at the pooled means, (1, pairs, 2)."""
+    rest = np.einsum("dii->di", region.edition.sigma_rest).mean(axis=0)
+    return np.stack([probit_margins(p.draws.mean(axis=0), p.draws.var(axis=0) + rest) for p in item.pairs])[None]

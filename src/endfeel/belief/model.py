@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from endfeel.belief.context import YOUNGEST, Context
+from endfeel.belief.controls import ControlsGap
 from endfeel.belief.dependence import Dependence, shipped_dependence
 from endfeel.belief.exclusive import MOST, Crowded, reading_given_t, scaled_margins
 from endfeel.belief.fit import response_at
@@ -66,8 +67,9 @@ class RegionModel:
 
     @cached_property
     def codes(self) -> Ints:
-        """Each state as bits, (S,)."""
-        return codes_of(self.states)
+        """Each state as bits, (S,): bit c for condition c, and one more after them for the state none."""
+        none = ~holds_any(self.states, tuple(range(len(self.conditions))))
+        return codes_of(self.states) | (none.astype(np.int64) << len(self.conditions))
 
     @cached_property
     def place(self) -> Mapping[str, int]:
@@ -91,6 +93,11 @@ class RegionModel:
     def residuals(self) -> tuple[Residual, ...]:
         """Where the studies of one finding for several conditions can not all hold."""
         return self.fitted.residuals()
+
+    @cached_property
+    def control_gaps(self) -> tuple[ControlsGap, ...]:
+        """What healthy controls say of people with no specific structure, beside what the fit says."""
+        return self.fitted.control_gaps()
 
     @cached_property
     def crowded(self) -> tuple[Crowded, ...]:
@@ -159,7 +166,8 @@ class Tables:
     """P(positive | state, t) of every observable in one set of draws, worked out when first asked for.
 
     exclusives[j]: observable j and the readings that exclude it, where there are any. reach[j]: bits of the conditions
-    that j, or a reading that excludes it, responds to. patterns[j]: distinct patterns of these, ascending bit codes;
+    that j, or a reading that excludes it, responds to, and of the state none where healthy controls tell of it.
+    patterns[j]: distinct patterns of these, ascending bit codes;
     place[j] (S,): the pattern of each state.
     """
 
@@ -168,6 +176,7 @@ class Tables:
     ) -> None:
         self.fitted, self.drawn, self.draws = fitted, drawn, drawn.draws
         self.kernel, self.z_weights = kernel(kappa), shifted_weights(z_shift)
+        self.none_bit = 1 << len(fitted.conditions)
         self.patterns: list[Ints] = []
         self.place: list[Ints] = []
         self.exclusives: list[tuple[int, ...]] = []
@@ -177,6 +186,8 @@ class Tables:
             members = tuple(at[o] for o in item.exclusives if o in at)
             self.exclusives.append(members if len(members) > 1 else ())
             reach = mask_of(tuple({c for k in self.exclusives[j] or (j,) for c in fitted.observed[k].plan.responds}))
+            if any(fitted.observed[k].controls is not None for k in self.exclusives[j] or (j,)):
+                reach |= self.none_bit
             patterns, place = patterns_of(codes, reach)
             self.reach.append(reach)
             self.patterns.append(patterns)
@@ -189,13 +200,17 @@ class Tables:
         held = np.array(
             [[bool(code >> c & 1) for c in item.plan.responds] for code in self.patterns[j].tolist()], dtype=bool
         ).reshape(len(self.patterns[j]), len(item.plan.responds))
-        theta, offset = self.drawn.response(j)
-        return response_at(item.plan, theta, offset, held)
+        theta, offset, none = self.drawn.response(j)
+        eta = response_at(item.plan, theta, offset, held)
+        if none is not None:
+            eta += none[:, None] * ((self.patterns[j] & self.none_bit) != 0)
+        return eta
 
     def r(self, j: int) -> Floats:
-        """The shared part of observable j's variance, (draws, patterns): r_{g,1} where the pattern is in its reach."""
+        """The shared part of observable j's variance, (draws, patterns): r_{g,1} where one of its conditions is."""
         both = self.drawn.r[:, self.fitted.observed[j].group, :]
-        return np.where(self.patterns[j][None, :] != 0, both[:, 1:], both[:, :1])
+        present = (self.patterns[j] & ~self.none_bit) != 0
+        return np.where(present[None, :], both[:, 1:], both[:, :1])
 
     def margin(self, j: int) -> Floats:
         """P(positive) of observable j, (draws, patterns)."""

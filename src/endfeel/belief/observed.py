@@ -13,13 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from endfeel.belief.controls import Controls, healthy_controls
 from endfeel.belief.fit import ResponsePlan, plan_response
 from endfeel.belief.grouping import Grouping, coarse_parts, exclusives, grades, group_of_finding
 from endfeel.belief.rules import Rule, rule_draws, validated_rules
 from endfeel.catalogue.entries import Finding
 from endfeel.catalogue.regions import RegionCatalogue
 from endfeel.evidence.base import EvidenceBase
-from endfeel.evidence.rows import FindingRow
+from endfeel.evidence.rows import AccuracyRow, FindingRow, StudyRow
 from endfeel.pooling.edition import Edition
 
 Floats = NDArray[np.float64]
@@ -41,7 +42,7 @@ class Observed:
 
     group: index into the region's groups. coarse_of: finer readings whose coarse form it is. grades: all grades of its
     sign, mild first. rule: set where it is a validated rule, which is worked out from its findings and not recorded.
-    exclusives: all readings of which only one can hold, this one among them.
+    exclusives: all readings of which only one can hold, this one among them. controls: healthy people examined for it.
     """
 
     observable: str
@@ -55,6 +56,7 @@ class Observed:
     grades: tuple[str, ...]
     rule: Rule | None = None
     exclusives: tuple[str, ...] = ()
+    controls: Controls | None = None
 
 
 def observed_of(
@@ -63,6 +65,7 @@ def observed_of(
     """The observables of a region with at least one pair, studied ones first, validated rules last; their groups."""
     column = {c: i for i, c in enumerate(catalogue.states_conditions)}
     studied = _studied(evidence, edition, catalogue)
+    lines = _lines(evidence, edition, catalogue)
     groups: list[Grouping] = []
     observed: list[Observed] = []
     for observable in _ids(studied, evidence, catalogue):
@@ -84,6 +87,7 @@ def observed_of(
                 groups.index(grouping),
                 plan_response(tuple(p.parts for p in pairs)), tuple(pairs),
                 coarse_parts(observable, entry), grades(observable, entry), None, exclusives(observable, entry),
+                healthy_controls(lines.get(observable, ())),
             )
         )
     for rule in validated_rules(evidence, catalogue):
@@ -115,6 +119,18 @@ def _studied(
         if (observable, condition) in edition.pair_index and catalogue.parts(condition):
             found.setdefault(observable, []).append(condition)
     return {observable: tuple(conditions) for observable, conditions in found.items()}
+
+
+def _lines(
+    evidence: EvidenceBase, edition: Edition, catalogue: RegionCatalogue
+) -> dict[str, list[tuple[AccuracyRow, StudyRow | None]]]:
+    """The region's accuracy lines that the edition used, each with its study, by observable."""
+    found: dict[str, list[tuple[AccuracyRow, StudyRow | None]]] = {}
+    for row in evidence.accuracy:
+        left_out = {(row.study_id, row.observable_id), (row.study_id, row.finding_id)} & edition.left_out
+        if row.region == catalogue.region and not left_out:
+            found.setdefault(row.observable_id, []).append((row, evidence.studies.get(row.study_id)))
+    return found
 
 
 def _ids(

@@ -8,7 +8,7 @@ import small_world as world
 from scipy.special import expit, ndtr, ndtri
 
 from endfeel.belief import Context, compile_region
-from endfeel.belief.fit import fit_response, plan_response, response_at
+from endfeel.belief.fit import ELSEWHERE_SPREAD, fit_response, plan_response, response_at, variance_elsewhere
 from endfeel.belief.probit import mean_expit, probit_margins
 from endfeel.belief.states import make_states
 
@@ -37,6 +37,30 @@ def test_several_conditions_that_agree_are_all_met() -> None:
     found = fit_response(plan, patterns, mix, target, 1e-4 * np.repeat(np.eye(2)[None], 3, axis=0))
     assert found.fitted == pytest.approx(target, abs=5e-3)
     assert found.theta == pytest.approx(true, abs=5e-2)
+
+
+def test_two_conditions_that_fill_the_case_mix_do_not_rule_a_finding_out_elsewhere() -> None:
+    """Specific for each of two common conditions and sensitive for both: the rate elsewhere stays open, not 0."""
+    plan = plan_response(((0,), (1,)))
+    patterns = make_states(2)
+    mix = np.array([0.2, 0.4, 0.3, 0.1])
+    target = np.array([[[0.2, -1.1], [0.2, -0.9]]])
+    covariance = 0.4 * np.repeat(np.eye(2)[None], 2, axis=0)
+    found = fit_response(plan, patterns, mix, target, covariance)
+    a = found.theta[0, 0]
+    assert -1.0 - 2 * ELSEWHERE_SPREAD < a < -1.0
+    assert np.abs(found.fitted - target).max() < 0.6
+    # Known well and compatible, the rates themselves decide.
+    known = fit_response(plan, patterns, mix, found.fitted, 1e-6 * np.repeat(np.eye(2)[None], 2, axis=0))
+    assert known.theta[0, 0] == pytest.approx(a, abs=0.05)
+
+
+def test_variance_elsewhere_is_that_of_the_rate_without_the_condition_where_one_was_studied() -> None:
+    plan, patterns = plan_response(((0,),)), make_states(1)
+    covariance = np.array([[[0.5, -0.1], [-0.1, 0.3]]])
+    target = np.array([[[0.4, -1.0]]])
+    found = variance_elsewhere(plan, patterns, np.array([0.7, 0.3]), target, covariance)
+    assert found == pytest.approx(0.3, abs=1e-3)
 
 
 def test_a_union_is_met_and_its_parts_share_one_weight() -> None:
