@@ -81,7 +81,7 @@ def handout(
     return Handout(
         title=f"Your {lower(_plain_where(problem))}",
         date=day(at.astimezone(zone)),
-        first=tuple(dict.fromkeys(flag.screen.patient for flag in flags_of(problem, catalogue, at))),
+        first=tuple(dict.fromkeys(f.screen.patient for f in flags_of(problem, catalogue, at) if not f.screen.discreet)),
         what=_what(problem, names),
         could_be=tuple(
             (_plain(names, c.condition), chance_words(c.chance)) for c in (leading(figures, names, 4) if show else ())
@@ -139,6 +139,8 @@ def _next(problem: ProblemState, names: Names) -> tuple[str, ...]:
     event = decision.event
     if event.action == "send-now":
         screen = names.catalogue.screens.get(event.screen_id or "")
+        if screen is not None and screen.discreet:
+            return ("We tell you in person what happens next.",)
         return (screen.patient if screen else "You need to be seen now.",)
     if event.action == "look-further":
         how = f": {lower(names.modality(event.modality))}" if event.modality else ""

@@ -17,7 +17,7 @@ from endfeel.documents.note import CAUTIONS, who_line
 from endfeel.documents.said_chances import leading
 from endfeel.documents.said_examination import base_lines, finding_line
 from endfeel.documents.said_history import history_lines, is_history
-from endfeel.documents.said_safety import no_chances, safety_lines, safety_summary
+from endfeel.documents.said_safety import is_discreet, no_chances, safety_lines, safety_summary
 from endfeel.documents.sections import Line, Section, flat, line_text, rule_under, text_of
 from endfeel.documents.wording import (
     ACTIONS,
@@ -150,9 +150,9 @@ def letter_text(letter: Letter) -> str:
 def _urgency(problem: ProblemState, names: Names, now: dt.datetime, wanted: Urgency | None) -> tuple[Urgency, str]:
     flags = flags_of(problem, names.catalogue, now)
     by_flag = min((FLAG_URGENCY[f.sends_for] for f in flags), key=URGENCY_ORDER.index, default=None)
-    raised = listed([lower(f.screen.name) for f in flags])
+    raised = listed([lower(f.screen.name) for f in flags if not is_discreet(problem, names, f.screen.id)])
     if by_flag is not None and (wanted is None or URGENCY_ORDER.index(by_flag) <= URGENCY_ORDER.index(wanted)):
-        return by_flag, f"safety flag: {raised}"
+        return by_flag, f"safety flag: {raised}" if raised else "as judged by the writer"
     if wanted is not None:
         return wanted, "as judged by the writer" + (f"; safety flag: {raised}" if raised else "")
     decision = problem.decision
@@ -205,7 +205,7 @@ def _sections(
     story = (*(line for line in history if line.label in _STORY), *_precautions_not_asked(problem, names))
     answered = [line for line in history if line.value and line.label not in _STORY]
     asked = tuple(replace(line, words=line.words.partition("; asked:")[0]) for line in answered)
-    summary = safety_summary(problem, names, now)
+    summary = safety_summary(problem, names, now, taken_home=True)
     safety = (*([] if summary.weight == "flag" else [summary]), *_told_screens(problem, names, now, zone))
     found = (
         Section("story", "The story", story),
@@ -220,7 +220,7 @@ def _sections(
 
 def _told_screens(problem: ProblemState, names: Names, now: dt.datetime, zone: dt.tzinfo) -> list[Line]:
     """What the screens say, without those of which nothing was asked (the summary names them) and without reminders."""
-    told = safety_lines(problem, names, now, zone)
+    told = safety_lines(problem, names, now, zone, taken_home=True)
     return [line for line in told if line.value != "not asked" and not line.label.endswith("not known")]
 
 

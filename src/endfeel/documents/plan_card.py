@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 from endfeel.catalogue import Catalogue
 from endfeel.catalogue.entries import HandsOn, HistoryItem
-from endfeel.catalogue.screens import Screen
 from endfeel.documents.figures import ProblemFigures, RouteFigure
 from endfeel.documents.names import Names
 from endfeel.documents.note import CAUTIONS
@@ -102,7 +101,9 @@ def plan_card(
             )
     asked = screens
     if asked is None:
-        asked = tuple(_screen(s) for s in screens_for(catalogue, region, (18, 120)))
+        asked = tuple(
+            CardScreen(s.name, SENDS_FOR[s.sends_for], "") for s in screens_for(catalogue, region, (18, 120))
+        )
     return PlanCard(
         title=flat(title) or f"Plan: {lower(side_and_region(side, region))}",
         under=tuple(flat(line) for line in under),
@@ -140,15 +141,15 @@ def plan_card_of(
         catalogue,
         side=problem.side,
         under=(f"Patient {state.opened.patient_code}, {day(at.astimezone(zone))}",),
-        screens=tuple(_screen(view.screen, view.words) for view in screen_views(problem, catalogue, at)),
+        screens=tuple(
+            CardScreen(view.screen.name, SENDS_FOR[view.sends_for], view.words)
+            for view in screen_views(problem, catalogue, at)
+            if not view.screen.discreet
+        ),
         notes=_notes(problem, names, held),
         code=state.opened.patient_code,
         evidence=evidence,
     )
-
-
-def _screen(screen: Screen, state: str = "") -> CardScreen:
-    return CardScreen(screen.name, SENDS_FOR[screen.sends_for], state)
 
 
 def _notes(problem: ProblemState, names: Names, held: list[str]) -> tuple[str, ...]:

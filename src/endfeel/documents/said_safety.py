@@ -12,9 +12,14 @@ from endfeel.visits.problem import ProblemState
 from endfeel.visits.safety import ScreenView, chances_withheld, screen_views
 
 
-def safety_lines(problem: ProblemState, names: Names, now: dt.datetime, zone: dt.tzinfo) -> tuple[Line, ...]:
-    """Flags first, then every screen with its negatives, then what stands beside the screens."""
-    views = screen_views(problem, names.catalogue, now)
+def safety_lines(
+    problem: ProblemState, names: Names, now: dt.datetime, zone: dt.tzinfo, *, taken_home: bool = False
+) -> tuple[Line, ...]:
+    """Flags first, then every screen with its negatives, then what stands beside the screens.
+
+    taken_home: the patient may carry the paper, so discreet screens are left off.
+    """
+    views = _views(problem, names, now, taken_home)
     flagged = [v for v in views if v.state == "flag"]
     lines = [flag_line(view) for view in flagged]
     for view in (*flagged, *(v for v in views if v.state != "flag")):
@@ -22,7 +27,7 @@ def safety_lines(problem: ProblemState, names: Names, now: dt.datetime, zone: dt
     if not views:
         words = "no safety screen applied to this problem; none was asked"
         lines.append(Line(words, "Safety screen", "not asked", "dashed"))
-    lines += _elsewhere(problem, names)
+    lines += _elsewhere(problem, names, taken_home)
     lines += [
         Line(
             f"{clean(o.reason)} ({o.made.actor}, {moment(o.made.at, zone)})",
@@ -39,9 +44,9 @@ def safety_lines(problem: ProblemState, names: Names, now: dt.datetime, zone: dt
     return tuple(lines)
 
 
-def safety_summary(problem: ProblemState, names: Names, now: dt.datetime) -> Line:
-    """The safety state in one line, for the top of a document."""
-    views = screen_views(problem, names.catalogue, now)
+def safety_summary(problem: ProblemState, names: Names, now: dt.datetime, *, taken_home: bool = False) -> Line:
+    """The safety state in one line, for the top of a document. taken_home: as in safety_lines."""
+    views = _views(problem, names, now, taken_home)
     flags = [v for v in views if v.state == "flag"]
     if flags:
         words = "; ".join(f"{v.screen.name} ({SENDS_FOR[v.sends_for]})" for v in flags)
@@ -69,6 +74,18 @@ def flag_line(view: ScreenView) -> Line:
 def no_chances(problem: ProblemState, on: dt.date) -> str | None:
     """Why there are no chances for this person; None where there may be."""
     return chances_withheld(problem, on)
+
+
+def is_discreet(problem: ProblemState, names: Names, screen_id: str) -> bool:
+    """Whether a screen stays off what the patient may carry; not where the last decision sends for that screen."""
+    screen = names.catalogue.screens.get(screen_id)
+    decided = problem.decision.event.screen_id if problem.decision else None
+    return screen is not None and screen.discreet and decided != screen_id
+
+
+def _views(problem: ProblemState, names: Names, now: dt.datetime, taken_home: bool) -> tuple[ScreenView, ...]:
+    views = screen_views(problem, names.catalogue, now)
+    return tuple(v for v in views if not (taken_home and is_discreet(problem, names, v.screen.id)))
 
 
 def _screen(view: ScreenView, names: Names, zone: dt.tzinfo) -> list[Line]:
@@ -111,7 +128,7 @@ def _asked(item: ScreenItem) -> str:
     return words.rstrip("?.")
 
 
-def _elsewhere(problem: ProblemState, names: Names) -> list[Line]:
+def _elsewhere(problem: ProblemState, names: Names, taken_home: bool) -> list[Line]:
     return [
         Line(
             f"{names.screen_item(a.screen_id, a.item_id).rstrip('?.')}: {a.answer}",
@@ -120,4 +137,5 @@ def _elsewhere(problem: ProblemState, names: Names) -> list[Line]:
             "dashed",
         )
         for a in problem.asked_elsewhere
+        if not (taken_home and is_discreet(problem, names, a.screen_id))
     ]

@@ -7,6 +7,7 @@ import re
 import pytest
 
 from endfeel.catalogue import load_catalogue
+from endfeel.catalogue.entries import HandsOn
 from endfeel.catalogue.screens import Screen
 from endfeel.evidence.base import REGIONS
 from endfeel.evidence.load import load_evidence
@@ -29,7 +30,11 @@ MUST_BE_THERE = {
     "vertebral-fracture", "cervical-myelopathy", "neck-arteries", "upper-neck-ligaments", "heart-or-lung-shoulder",
     "apical-lung", "polymyalgia-arteritis", "locked-posterior-dislocation", "cuff-tear-after-injury",
     "slipped-epiphysis", "growth-plate", "lump", "night-pain-weight-loss", "achilles-rupture", "scaphoid-screen",
-    "distal-biceps-rupture-screen", "inflammatory-back-pain",
+    "distal-biceps-rupture-screen", "inflammatory-back-pain", "aorta", "hand-infection", "hip-bone-stress",
+    "new-weakness", "arm-clot", "hot-numb-foot", "hamstring-avulsion", "hip-osteonecrosis", "thumb-ligament",
+    "finger-tendon", "knee-outer-corner", "knee-bone-stress", "leg-bone-stress", "midfoot-ligament", "cold-limb",
+    "deep-infection", "safeguarding", "replaced-joint", "head-emergency", "belly-or-pelvis", "limping-child",
+    "early-arthritis", "chest-muscle-rupture", "young-back",
 }  # fmt: skip
 every_screen = pytest.mark.parametrize("screen", SCREENS.values(), ids=SCREENS.keys())
 
@@ -180,6 +185,23 @@ def test_the_slipped_hip_is_asked_about_in_the_young(age: int | None, asked: boo
         ("upper-neck-ligaments", ("disease", "head-falls"), True),
         ("cauda-equina", ("saddle",), True),
         ("polymyalgia-arteritis", ("sight",), True),
+        ("hip-osteonecrosis", ("risk",), False),
+        ("hip-osteonecrosis", ("deep-pain", "turns-in"), False),
+        ("hip-osteonecrosis", ("risk", "deep-pain"), True),
+        ("thumb-ligament", ("lump",), True),
+        ("knee-outer-corner", ("turns-out",), True),
+        ("knee-bone-stress", ("weight-and-night", "bone"), False),
+        ("knee-bone-stress", ("story",), False),
+        ("knee-bone-stress", ("story", "weak-bone"), True),
+        ("leg-bone-stress", ("load",), False),
+        ("leg-bone-stress", ("load", "bad-place"), True),
+        ("leg-bone-stress", ("load", "other-place"), False),
+        ("leg-bone-stress", ("load", "other-place", "weak-bone"), True),
+        ("midfoot-ligament", ("sole-bruise",), True),
+        ("midfoot-ligament", ("how",), False),
+        ("midfoot-ligament", ("how", "tiptoe"), True),
+        ("early-arthritis", ("squeeze",), False),
+        ("early-arthritis", ("squeeze", "morning"), True),
         ("inflammatory-back-pain", ("before-45", "three-months", "family", "heel", "movement"), False),
         ("inflammatory-back-pain", ("before-45", "three-months", "family", "heel", "movement", "tablets"), True),
     ],
@@ -202,20 +224,53 @@ def test_screens_that_findings_wait_for_exist() -> None:
             assert set(getattr(finding, "first", ())) <= known, finding.id
 
 
-# Flags that interrupt and send, in regions where no finding yet waits for their precaution.
-UNHEEDED = {
-    ("achilles-rupture", "ankle-foot"),
-    ("arm-clot", "elbow-wrist-hand"),
-    ("arm-clot", "shoulder"),
-    ("compartment-syndrome", "knee"),
-    ("growth-plate", "shoulder"),
-    ("new-weakness", "shoulder"),
-}
+LOADS = {"laxity", "provocation", "range-of-motion", "strength", "neurodynamic", "functional"}
 
 
-def test_what_a_flag_withholds_is_withheld_in_its_region() -> None:
-    for screen in SCREENS.values():
-        for region in screen.regions if screen.precaution else ():
-            findings = CATALOGUE.regions[region].findings.values()
-            heeded = {p for finding in findings for p in getattr(finding, "never_if", {})}
-            assert screen.precaution in heeded or (screen.id, region) in UNHEEDED, (screen.id, region)
+def hands_on(region: str, kinds: set[str] | frozenset[str] = frozenset(LOADS)) -> dict[str, HandsOn]:
+    entries = CATALOGUE.regions[region].findings
+    return {
+        row.finding_id: entry
+        for row in load_evidence().findings_of(region)
+        if row.kind in kinds and isinstance(entry := entries[row.finding_id], HandsOn)
+    }
+
+
+@pytest.mark.parametrize(
+    ("screen", "region"),
+    [(s, region) for s in SCREENS.values() if s.precaution for region in s.regions],
+    ids=lambda value: getattr(value, "id", value),
+)
+def test_what_a_flag_withholds_is_withheld_in_its_region(screen: Screen, region: str) -> None:
+    """At least one finding that loads heeds the flag, and says what to do instead."""
+    heeding = [e for e in hands_on(region).values() if screen.precaution in e.never_if]
+    assert heeding, f"no loading finding of {region} waits for {screen.precaution}"
+    assert all(len(e.never_if[screen.precaution]) > 5 for e in heeding)
+
+
+# Signs of a break are looked for while a break is not excluded: they are how the rule is worked.
+RULE_ITEMS = {
+    "elbow-wrist-hand": {
+        "thumb-longitudinal-compression", "pain-on-ulnar-deviation", "pain-on-active-wrist-motion",
+        "pain-on-passive-wrist-motion", "pain-on-radial-deviation", "painful-supination", "elbow-extension-test",
+        "elbow-four-way-motion-limited", "elbow-all-movements-limited",
+    },
+    "cervical": {"cannot-move-neck", "ten-second-grip-release", "ten-second-grip-release-camera"},
+    "lumbar-pelvis": {"supine-lying-intolerance", "lying-rolling-sitting-pain"},
+    "hip": {"straight-leg-raise-unable-or-restricted"},
+    "knee": {"inability-to-bear-weight", "inability-to-flex-90"},
+    "ankle-foot": {"tuning-fork-lateral-malleolus-tip", "tuning-fork-distal-fibula-shaft"},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("region", REGIONS)
+def test_nothing_that_loads_is_offered_while_a_fracture_is_not_excluded(region: str) -> None:
+    not_heeding = {i for i, e in hands_on(region).items() if "fracture-not-excluded" not in e.never_if}
+    assert not_heeding == RULE_ITEMS.get(region, set())
+
+
+@pytest.mark.parametrize("region", ["shoulder", "hip", "knee", "ankle-foot"])
+def test_a_hot_joint_is_not_loaded(region: str) -> None:
+    """What is left is read in a moment and is part of a fracture rule, or rings a fork on bone."""
+    not_heeding = {i for i, e in hands_on(region).items() if "hot-joint" not in e.never_if}
+    assert not_heeding <= RULE_ITEMS.get(region, set())
