@@ -1,4 +1,4 @@
-"""The maximum likelihood fit of one pair beside lme4's, on the same 2x2 tables, and beside printed results.
+"""The maximum likelihood fit of one pair beside lme4's, on the same 2x2 tables; printed results: pooling_printed.py.
 
 Run: OMP_NUM_THREADS=1 python bench/pooling_peers.py [--rscript Rscript] [--repeats 5] [--keep bench/data/peer_lme4.csv]
 
@@ -26,7 +26,6 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 from scipy.special import expit
 
 from endfeel.pooling.likelihood import BivariateFit, fit_bivariate, log_likelihood_of
@@ -35,12 +34,6 @@ Array = NDArray[np.float64]
 
 DATA = Path(__file__).parent / "data"
 TABLES, SOURCES = DATA / "peer_tables.csv", DATA / "peer_sources.csv"
-
-# Printed logit means and spreads, and which fit they are to be held against; where they were read: peer_sources.csv.
-PRINTED = {
-    "bcg-vaccine": ((-4.834, -4.096), (1.431**0.5, 2.407**0.5), 0.947, "normal approximation of each binomial"),
-    "catheter-infection": ((-4.81, -3.50), (0.83**0.5, 0.81**0.5), None, "exact, each group by itself"),
-}
 
 FIT_IN_R = r"""
 suppressMessages(library(lme4))
@@ -108,7 +101,6 @@ def main() -> None:
     print_likelihoods(tables, peers, one_node, default, quick, seconds)
     print_boundaries(tables, peers, default)
     print_shares(np.random.default_rng(1))
-    print_printed(tables, default)
 
 
 def read_tables(path: Path = TABLES) -> dict[str, Array]:
@@ -155,18 +147,6 @@ def likelihood_at(counts: Array, mean: Array, sd: Array, correlation: float, nod
     rho = 0.0 if np.isnan(correlation) else float(np.clip(correlation, -1, 1))
     lower = np.array([[sd[0], 0.0], [rho * sd[1], np.sqrt(1 - rho**2) * sd[1]]])
     return log_likelihood_of(counts[:, [0, 3]], counts[:, [2, 1]], mean, lower, nodes)
-
-
-def fit_without_correlation(counts: Array) -> tuple[Array, Array]:
-    """Means and spreads (2,) with the correlation held at 0: each group by itself."""
-
-    def loss(at: Array) -> float:
-        return -likelihood_at(counts, at[:2], np.exp(at[2:]), 0.0, 9)
-
-    logits = np.log(counts[:, [0, 3]] + 0.5) - np.log(counts[:, [2, 1]] + 0.5)
-    start = np.array([*logits.mean(axis=0), *np.log(logits.std(axis=0))])
-    found = minimize(loss, start, method="BFGS").x
-    return found[:2], np.exp(found[2:])
 
 
 def median_seconds(fit: Callable[[], BivariateFit], repeats: int) -> float:
@@ -265,21 +245,6 @@ def print_shares(rng: np.random.Generator, sets: int = 60) -> None:
             rows = np.stack([hits[:, 0], size[:, 1] - hits[:, 1], size[:, 0] - hits[:, 0], hits[:, 1]], axis=1)
             found += bool(fit_bivariate(rows).boundary)
         print(f"| {studies} | {found} of {sets} |")
-
-
-def print_printed(tables: dict[str, Array], default: dict[str, BivariateFit]) -> None:
-    """Printed results beside ours; without correlation where the printed fit has none."""
-    print("\n## Printed results\n")
-    print("| table | printed by | means: printed, ours | sds: printed, ours | correlation: printed, ours |")
-    print("|---|---|---|---|---|")
-    for name, (mean, sd, correlation, how) in PRINTED.items():
-        fit = default[name]
-        ours_mean, ours_sd = (fit.mean, fit.sd) if correlation else fit_without_correlation(tables[name])
-        rho = f"{correlation:.3f}, {fit.correlation:.3f}" if correlation else "none in either"
-        print(
-            f"| {name} | {how} | {mean[0]:.3f}, {mean[1]:.3f}; {ours_mean[0]:.3f}, {ours_mean[1]:.3f} "
-            f"| {sd[0]:.3f}, {sd[1]:.3f}; {ours_sd[0]:.3f}, {ours_sd[1]:.3f} | {rho} |"
-        )
 
 
 def _number(value: float) -> str:
