@@ -20,8 +20,8 @@ from endfeel.web.settings import Settings
 class Running:
     """The server with a data folder; `stop` ends it, and a new one on the same folder goes on where it was."""
 
-    def __init__(self, folder: Path) -> None:
-        self.app = create_app(Settings(folder))
+    def __init__(self, folder: Path, **settings: Any) -> None:
+        self.app = create_app(Settings(folder, **settings))
         self.socket = socket.socket()
         self.socket.bind(("127.0.0.1", 0))
         self.port = self.socket.getsockname()[1]

@@ -91,16 +91,20 @@ class Overlay:
 
 
 def overlaid(
-    base: EvidenceBase, overlay: Overlay, conditions: Mapping[str, frozenset[str]] | None = None
+    base: EvidenceBase,
+    overlay: Overlay,
+    conditions: Mapping[str, frozenset[str]] | None = None,
+    *,
+    kept: bool = False,
 ) -> EvidenceBase:
     """The evidence with the clinic's studies in and the retired ones out; `base` itself where the overlay is empty.
 
-    conditions: the condition ids of each region; those of the tables where left out. Raises EvidenceError with every
-    fault of the studies in use; nothing is laid over half.
+    conditions: the condition ids of each region; those of the tables where left out. kept: both are of an earlier time
+    and passed the checks then. Raises EvidenceError with every fault of the studies in use; nothing is laid over half.
     """
     if overlay.empty:
         return base
-    faults = _faults(base, overlay, conditions or conditions_of(base))
+    faults = [] if kept else _faults(base, overlay, conditions or conditions_of(base))
     if faults:
         raise EvidenceError(tuple(faults))
     own = [_numbered(s) for s in overlay.own.values() if s.study_id not in overlay.retired]
@@ -162,6 +166,17 @@ def overlay_json(overlay: Overlay) -> dict[str, Any]:
         "own": [own_json(study) for study in overlay.own.values()],
         "retired": dict(sorted(overlay.retired.items())),
     }
+
+
+def read_overlay(held: Mapping[str, Any]) -> Overlay:
+    """An overlay from its JSON; EvidenceError with one line where it is none."""
+    try:
+        own = tuple(read_own(item) for item in held["own"])
+        retired = {str(study): str(why) for study, why in held["retired"].items()}
+    except (KeyError, TypeError, AttributeError) as error:
+        fault = Fault(OWN, 0, "", f"kept studies can not be read ({error})", "restore a backup")
+        raise EvidenceError((fault,)) from None
+    return Overlay(MappingProxyType({s.study_id: s for s in own}), MappingProxyType(retired))
 
 
 def own_json(study: OwnStudy) -> dict[str, Any]:

@@ -66,6 +66,7 @@ def create_app(settings: Settings) -> FastAPI:
     desk = Desk(settings)
     if settings.demo:
         fill(desk.store, desk.catalogue, desk.edition.id, desk.software, dt.datetime.now(dt.UTC))
+    desk.kept.ahead(desk.bases.adopt_earlier)
     secret = _Secret(desk)
 
     @asynccontextmanager

@@ -38,9 +38,11 @@ class CostChange:
 class ClinicCosts:
     """Cost tables over a store. Safe to use from several threads."""
 
-    def __init__(self, store: Store, catalogue: Catalogue) -> None:
+    def __init__(self, store: Store, catalogue: Catalogue, shipped: Mapping[str, Costs] | None = None) -> None:
+        """shipped: the tables under the clinic's figures, by region; those that Endfeel ships where left out."""
         self._store = store
         self._catalogue = catalogue
+        self._shipped = shipped
         self._lock = threading.RLock()
         self._held: dict[str, Any] = {}
         self._made: dict[tuple[str, int], tuple[Costs, str]] = {}
@@ -56,7 +58,31 @@ class ClinicCosts:
 
     def shipped(self, region: str) -> Costs:
         """The table that Endfeel ships."""
+        if self._shipped is not None and region in self._shipped:
+            return self._shipped[region]
         return default_costs(self._catalogue.region(region), self._catalogue.modalities)
+
+    def set_now(self) -> Mapping[str, Mapping[str, float]]:
+        """The clinic's own figures that are in use, by region and name; regions as shipped are not in it."""
+        return self._in_use(None)
+
+    def set_by(self, moment: dt.datetime) -> Mapping[str, Mapping[str, float]]:
+        """The same as they stood at a moment (aware)."""
+        return self._in_use(moment)
+
+    def _in_use(self, moment: dt.datetime | None) -> Mapping[str, Mapping[str, float]]:
+        found = {}
+        for region in self._catalogue.regions:
+            changes = [
+                c for c in self._changes(region) if moment is None or dt.datetime.fromisoformat(c["at"]) <= moment
+            ]
+            if not changes:
+                continue
+            shipped = cost_values(self.shipped(region))
+            made = cost_values(self._make(region, changes)[0])
+            if made != shipped:
+                found[region] = {name: value for name, value in made.items() if value != shipped[name]}
+        return found
 
     def number(self, region: str) -> int:
         """How often the region's table was kept: two moments with the same number have the same table."""

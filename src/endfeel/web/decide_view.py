@@ -14,7 +14,7 @@ from endfeel.belief.model import RegionModel
 from endfeel.documents.wording import ACTIONS, modality_name
 from endfeel.planning.decide import Advice
 from endfeel.visits.events import Decided
-from endfeel.visits.problem import ProblemState
+from endfeel.visits.problem import Decision, ProblemState
 from endfeel.visits.safety import chances_withheld
 from endfeel.visits.state import VisitState
 from endfeel.web import words
@@ -22,6 +22,7 @@ from endfeel.web.desk import Desk
 from endfeel.web.forms import Sent
 from endfeel.web.refused import Refused
 from endfeel.web.safety_summary import SENDS, raised_words
+from endfeel.web.thresholds import bare, threshold_words
 from endfeel.web.visit_head import Head, head
 
 _SPANS = ((7, "1 week"), (14, "2 weeks"), (28, "4 weeks"), (42, "6 weeks"))
@@ -73,12 +74,13 @@ class SendChoice:
 
 @dataclass(frozen=True)
 class DecisionLine:
-    """A decision as taken."""
+    """A decision as taken. under: the thresholds that it was taken under, in one line; empty for sending now."""
 
     what: str
     words: str
     when: str
     standing: bool
+    under: str
 
 
 @dataclass(frozen=True)
@@ -124,7 +126,7 @@ def decide_page(desk: Desk, state: VisitState, problem: ProblemState, now: dt.da
         today=now.date().isoformat(),
         modalities=tuple((m.id, m.name) for m in desk.catalogue.modalities.values()),
         plain_care=tuple((g.id, g.name) for g in region.care.values()),
-        decisions=tuple(_line(desk, problem, d.event, d.made.at, d is problem.decision) for d in problem.decisions),
+        decisions=tuple(_line(desk, state, problem, d, d is problem.decision) for d in problem.decisions),
         client_id=str(uuid.uuid4()),
     )
 
@@ -189,13 +191,13 @@ def _care(
     if middle and modality is not None:
         said += (
             f", looking further ({modality.name.lower() if modality.name[1:2].islower() else modality.name}) as "
-            f"{costs.modality_cost[modality.id]:g}. So: set aside below {_bare(thresholds.low)}, start care above "
-            f"{_bare(thresholds.high)}, look further between."
+            f"{costs.modality_cost[modality.id]:g}. So: set aside below {bare(thresholds.low)}, start care above "
+            f"{bare(thresholds.high)}, look further between."
         )
     else:
-        said += f". So: start care above {_bare(thresholds.high)}; looking further costs more than it could save."
+        said += f". So: start care above {bare(thresholds.high)}; looking further costs more than it could save."
     whose = "These costs are our stated assumption."
-    if desk.own_costs.number(problem.region):
+    if desk.clinic_set(problem.region):
         whose = "These costs are your clinic's, or our stated assumption where it set none."
     return CareChoice(
         id=care.id,
@@ -220,10 +222,6 @@ def _care(
     )
 
 
-def _bare(p: float) -> str:
-    return words.chance(min(1.0, max(0.0, p))).removeprefix("about ")
-
-
 def _sends(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datetime) -> tuple[SendChoice, ...]:
     out = []
     for view in desk.screens(state, problem, now):
@@ -244,7 +242,8 @@ def _sends(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datetim
     return tuple(out)
 
 
-def _line(desk: Desk, problem: ProblemState, event: Decided, at: dt.datetime, standing: bool) -> DecisionLine:
+def _line(desk: Desk, state: VisitState, problem: ProblemState, taken: Decision, standing: bool) -> DecisionLine:
+    event = taken.event
     region = desk.catalogue.region(problem.region)
     what = words.capital(ACTIONS[event.action])
     if event.care_group and event.care_group in region.care:
@@ -255,4 +254,19 @@ def _line(desk: Desk, problem: ProblemState, event: Decided, at: dt.datetime, st
         what += f": {desk.catalogue.screens[event.screen_id].name}"
     if event.review_on:
         what += f", look again on {words.day(event.review_on)}"
-    return DecisionLine(what, event.words, f"{at.astimezone():%H:%M}", standing)
+    return DecisionLine(
+        what, event.words, f"{taken.made.at.astimezone():%H:%M}", standing, _under(desk, state, problem, event)
+    )
+
+
+def _under(desk: Desk, state: VisitState, problem: ProblemState, event: Decided) -> str:
+    """The thresholds of the visit, and today's beside them where those differ."""
+    group = event.care_group
+    costs, today = desk.costs(problem.region), desk.today().costs(problem.region)
+    if event.action == "send-now" or group is None or group not in costs.harm_of_a_miss:
+        return ""
+    said = threshold_words(costs, group)
+    if desk.bases.of_visit(state.visit_id).trouble:
+        return f"Today's thresholds: {said}. Those of then were not kept."
+    now = threshold_words(today, group) if group in today.harm_of_a_miss else "no such kind of care"
+    return f"Thresholds of this visit: {said}." + (f" Today's: {now}." if now != said else "")

@@ -2,12 +2,16 @@
 
 Public: Desk.
 
+A desk is today's, or stands `on` the basis of one visit: then evidence, edition, catalogue and costs are those that the
+visit was opened with (bases.py), and safety alone is today's. Pages under a visit's path get the visit's own.
+
 The only state is the store. States, beliefs and plans are values computed from a visit's events; they are kept here
 for as long as they are wanted and can be thrown away at any time.
 """
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import re
 from collections.abc import Callable, Hashable, Mapping
@@ -16,12 +20,12 @@ from typing import Literal
 
 from endfeel import __version__
 from endfeel.belief.context import Context
+from endfeel.belief.dependence import Dependence
 from endfeel.belief.explain import Explanation, explain
 from endfeel.belief.infer import Belief, believe, record, withdraw
 from endfeel.belief.model import RegionModel, compile_region
-from endfeel.catalogue import Catalogue, load_catalogue
+from endfeel.catalogue import Catalogue
 from endfeel.evidence.base import EvidenceBase
-from endfeel.evidence.load import load_evidence
 from endfeel.evidence.rows import FindingRow
 from endfeel.planning.costs import Costs
 from endfeel.planning.decide import Decision
@@ -29,7 +33,7 @@ from endfeel.planning.effort import manoeuvres_done, provocation_spent
 from endfeel.planning.plan import Plan, decision_now, plan
 from endfeel.planning.situation import Situation
 from endfeel.planning.withhold import withheld
-from endfeel.pooling.edition import Edition, load_edition
+from endfeel.pooling.edition import Edition
 from endfeel.pooling.summary import PooledAccuracy, pool
 from endfeel.posture import DrawingError, draw, parse_drawing
 from endfeel.storage import Store, StoreError
@@ -38,9 +42,11 @@ from endfeel.storage.people import People
 from endfeel.visits.events import Event, FindingRecorded, Result, StoredEvent
 from endfeel.visits.irritability import Judged, irritability_of
 from endfeel.visits.problem import ProblemState, Recorded
+from endfeel.visits.release import shipped_release
 from endfeel.visits.safety import ScreenView, chances_withheld, screen_views
 from endfeel.visits.situation import context_of, situation_of
 from endfeel.visits.state import VisitState, replay
+from endfeel.web.bases import Bases, Basis
 from endfeel.web.clinic_costs import ClinicCosts
 from endfeel.web.clinic_evidence import ClinicEvidence, Standing
 from endfeel.web.forms import Sent
@@ -62,20 +68,44 @@ class Desk:
         self.store = Store(settings.url)
         self.people = People(self.store)
         self.trail = AuditTrail(settings.url)
-        self.catalogue: Catalogue = load_catalogue()
-        self.own = ClinicEvidence(self.store, load_evidence(), load_edition(), self.catalogue)
-        self.own_costs = ClinicCosts(self.store, self.catalogue)
+        self.release = settings.release or shipped_release()
+        self.own = ClinicEvidence(self.store, self.release.evidence, self.release.edition, self.release.catalogue)
+        self.own_costs = ClinicCosts(self.store, self.release.catalogue, self.release.costs)
+        self.bases = Bases(self.store, self.release, self.own, self.own_costs, self.software)
         self.kept = Kept()
+        self.basis: Basis | None = None
+        self._today = self
+
+    def on(self, visit_id: str) -> Desk:
+        """The desk of a visit: on the visit's own basis where that differs from today's and can be had."""
+        try:
+            basis = self.bases.of_visit(visit_id).basis
+        except StoreError:
+            basis = None  # whoever asks for the visit itself hears of it
+        if basis is None:
+            return self._today
+        found = copy.copy(self._today)
+        found.basis = basis
+        return found
+
+    def today(self) -> Desk:
+        """The desk on today's figures."""
+        return self._today
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """The catalogue; of an earlier visit its own, with today's safety."""
+        return self.basis.release.catalogue if self.basis else self.release.catalogue
 
     @property
     def evidence(self) -> EvidenceBase:
         """The tables, with the clinic's own studies."""
-        return self.own.now().evidence
+        return self.basis.evidence if self.basis else self.own.now().evidence
 
     @property
     def edition(self) -> Edition:
         """The pooled evidence, with the clinic's own studies."""
-        return self.own.now().edition
+        return self.basis.edition if self.basis else self.own.now().edition
 
     @property
     def software(self) -> str:
@@ -147,7 +177,7 @@ class Desk:
 
     def screens(self, state: VisitState, problem: ProblemState, now: dt.datetime) -> tuple[ScreenView, ...]:
         """The safety screens of a problem as they stand."""
-        key = ("screens", state.visit_id, state.seq, problem.problem_id, now.date())
+        key = ("screens", self._of_basis, state.visit_id, state.seq, problem.problem_id, now.date())
         return self.kept.once(key, lambda: screen_views(problem, self.catalogue, now))
 
     def minutes_left(self, problem: ProblemState, now: dt.datetime) -> float | None:
@@ -163,14 +193,37 @@ class Desk:
         if chances_withheld(problem, now.date()) is not None:
             return None
         context = context_of(problem, now.date())
-        return self.model_with(self.own.at(problem.edition) or self.own.now(), context)
+        if self.basis is None:
+            return self.model_with(self.own.now(), context)
+        return self._compiled(self.basis.evidence, self.basis.edition, self.basis.release.dependence, context)
 
     def model_with(self, standing: Standing, context: Context) -> RegionModel:
-        """The model of a context with the evidence of one moment: a visit keeps the edition that it began with."""
+        """The model of a context with today's tables and the clinic's studies of one moment."""
+        return self._compiled(standing.evidence, standing.edition, self.release.dependence, context)
+
+    def _compiled(
+        self, evidence: EvidenceBase, edition: Edition, dependence: Dependence, context: Context
+    ) -> RegionModel:
         return self.kept.once(
-            ("model", standing.edition.id, *_context_key(context)),
-            lambda: compile_region(standing.evidence, standing.edition, self.catalogue, context),
+            ("model", self._of_basis, edition.id, *_context_key(context)),
+            lambda: compile_region(evidence, edition, self.catalogue, context, dependence=dependence),
         )
+
+    @property
+    def _of_basis(self) -> str:
+        """Tells what was worked out on one basis from what was on another; empty for today's."""
+        return self.basis.id if self.basis else ""
+
+    def _model_key(self, model: RegionModel) -> tuple[Hashable, ...]:
+        return (self._of_basis, model.edition, *_context_key(model.context))
+
+    def costs_mark(self, region: str) -> Hashable:
+        """Two moments with the same mark have the same costs."""
+        return self.basis.id if self.basis else self.own_costs.number(region)
+
+    def clinic_set(self, region: str) -> bool:
+        """Whether the costs of a region are, in part, the clinic's own."""
+        return region in self.basis.costs_set if self.basis else bool(self.own_costs.number(region))
 
     def belief(self, problem: ProblemState, model: RegionModel) -> Belief:
         """The belief after all that stands recorded."""
@@ -178,24 +231,24 @@ class Desk:
 
     def believed(self, model: RegionModel, results: Mapping[str, str]) -> Belief:
         """The belief after given results, from the last belief where few results differ."""
-        key = ("belief", _model_key(model), tuple(results.items()))
+        key = ("belief", self._model_key(model), tuple(results.items()))
         return self.kept.once(key, lambda: self._nearest(model, results))
 
     def explained(self, model: RegionModel, belief: Belief) -> Explanation:
         """What each finding moved, what was discounted, what sits badly together."""
         return self.kept.once(
-            ("explained", _model_key(model), belief.recorded), lambda: explain(model, belief)
+            ("explained", self._model_key(model), belief.recorded), lambda: explain(model, belief)
         )
 
     def decision(self, problem: ProblemState, model: RegionModel, belief: Belief) -> Decision:
         """The cheapest actions for a belief."""
         return self.kept.once(
-            ("decision", _model_key(model), belief.recorded, self.own_costs.number(problem.region)),
+            ("decision", self._model_key(model), belief.recorded, self.costs_mark(problem.region)),
             lambda: decision_now(model, belief, self.catalogue.region(problem.region), self.costs(problem.region)),
         )
 
     def _nearest(self, model: RegionModel, wanted: Mapping[str, str]) -> Belief:
-        last_key = ("last belief", _model_key(model))
+        last_key = ("last belief", self._model_key(model))
         last: Belief | None = self.kept.known(last_key)
         if last is None or len(_differing(last.results, wanted)) > 3:
             found = believe(model, wanted)  # type: ignore[arg-type]
@@ -210,8 +263,8 @@ class Desk:
         return found
 
     def costs(self, region: str) -> Costs:
-        """The cost table of a region, as the clinic set it."""
-        return self.own_costs.of(region)
+        """The cost table of a region, as the clinic set it; of an earlier visit, as it was set then."""
+        return self.basis.costs[region] if self.basis else self.own_costs.of(region)
 
     def situation(self, problem: ProblemState, now: dt.datetime) -> Situation:
         """What may be done now, for planning; minutes in whole ones, and None where they do not limit anything."""
@@ -277,7 +330,7 @@ class Desk:
     def meant(self, problem: ProblemState) -> frozenset[str]:
         """Observables of the problem's region for which a study says something."""
         evidence = self.evidence
-        key = ("meant", evidence.fingerprint, problem.region)
+        key = ("meant", self._of_basis, evidence.fingerprint, problem.region)
         return self.kept.once(key, lambda: frozenset(evidence.observables(problem.region)))
 
     # names
@@ -322,7 +375,7 @@ class Desk:
             except DrawingError:
                 return ""  # the words remain; tests of the catalogue name the entry that can not be drawn
 
-        return self.kept.once(("drawing", region, observable.partition(":")[0]), make) or None
+        return self.kept.once(("drawing", self._of_basis, region, observable.partition(":")[0]), make) or None
 
     def pooled(self, observable: str, condition: str) -> PooledAccuracy | None:
         """The pooled accuracy of a pair; None where this edition does not hold it."""
@@ -333,12 +386,11 @@ class Desk:
             except KeyError:
                 return "none"
 
-        found = self.kept.once(("pooled", self.edition.id, observable, condition), make)
+        found = self.kept.once(("pooled", self._of_basis, self.edition.id, observable, condition), make)
         return None if found == "none" else found
 
     def _plan_key(self, model: RegionModel, belief: Belief, situation: Situation) -> tuple[Hashable, ...]:
-        costs = self.own_costs.number(model.region)
-        return ("plan", _model_key(model), belief.recorded, situation, costs)
+        return ("plan", self._model_key(model), belief.recorded, situation, self.costs_mark(model.region))
 
     def why_withheld(self, problem: ProblemState, observable: str, situation: Situation) -> str | None:
         """Why a finding is not offered now; None where nothing speaks against it."""
@@ -357,10 +409,6 @@ def _context_key(context: Context) -> tuple[Hashable, ...]:
         context.region, context.setting, context.age, context.sex, context.onset, context.days_since_injury,
         tuple(sorted(context.chances.items())),
     )  # fmt: skip
-
-
-def _model_key(model: RegionModel) -> tuple[Hashable, ...]:
-    return (model.edition, *_context_key(model.context))
 
 
 def _differing(held: Mapping[str, str], wanted: Mapping[str, str]) -> list[str]:

@@ -63,9 +63,10 @@ class DevicePage:
 
 
 def desk_of(request: Request) -> Desk:
-    """The desk that the server was opened with."""
+    """The desk that the server was opened with; under a visit's path, on what that visit stands on."""
     desk: Desk = request.app.state.desk
-    return desk
+    visit_id = request.path_params.get("visit_id")
+    return desk if visit_id is None else desk.on(str(visit_id))
 
 
 AtDesk = Annotated[Desk, Depends(desk_of)]

@@ -15,9 +15,9 @@ from endfeel.web.device_routes import AtDesk
 from endfeel.web.evidence_charts import MEDIA, chart_image
 from endfeel.web.evidence_condition_view import ConditionEvidence, condition_evidence
 from endfeel.web.evidence_finding_view import FindingEvidence, Hangs, finding_evidence, pair_hangs
-from endfeel.web.evidence_moved import VisitMoves, visit_moves
 from endfeel.web.evidence_words import check_region
 from endfeel.web.respond import pages
+from endfeel.web.visit_ground import VisitMoves, unmoved, visit_moves
 from endfeel.web.visit_routes import now_utc
 
 router = APIRouter()
@@ -87,14 +87,10 @@ def chart(
 
 
 def moved(desk: AtDesk, visit_id: str, problem_id: str) -> VisitMoves:
-    """What changed in the evidence since the visit began."""
+    """This visit's recordings under its own figures and under today's."""
     state = desk.visit(visit_id)
     problem = desk.problem(state, problem_id)
-    found = visit_moves(desk, state, problem, now_utc())
-    if found is None:
-        same = problem.edition or desk.edition.id
-        return VisitMoves(same, desk.edition.id, True, "The evidence is as it was when this visit began.", (), ())
-    return found
+    return visit_moves(desk, state, problem, now_utc()) or unmoved(desk, state)
 
 
 pages(router, "/visits/{visit_id}/{problem_id}/evidence", "evidence_visit.html", moved)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from fastapi import APIRouter
@@ -24,6 +25,7 @@ from endfeel.web.desk import Desk
 from endfeel.web.device_routes import AtDesk
 from endfeel.web.note_view import figures_for, house_of, moment_of
 from endfeel.web.refused import Refused
+from endfeel.web.visit_ground import same_ground
 from endfeel.web.visit_routes import now_utc
 
 router = APIRouter()
@@ -100,7 +102,18 @@ def a_comparison(desk: AtDesk, visit_id: str, problem_id: str, form: str) -> Res
         )
     except ComparisonError as error:
         raise Refused(409, f"{error}.") from None
+    made = replace(made, remarks=(*made.remarks, *_other_ground(desk, desk.visit(previous), state)))
     return _sent(form, made, comparison_text, lambda: comparison_pdf(made, house_of(desk)), f"comparison-{made.code}")
+
+
+def _other_ground(desk: Desk, before: VisitState, now: VisitState) -> tuple[str, ...]:
+    """That the chances of two visits are not to be compared as though one thing had been measured twice."""
+    if same_ground(desk, before, now):
+        return ()
+    return (
+        f"The chances of the two visits stand on different figures (edition {before.opened.edition or 'not known'}, "
+        f"then {now.opened.edition or 'not known'}, or other costs): where they differ, that may be why.",
+    )
 
 
 def _visit(desk: Desk, visit_id: str, problem_id: str) -> tuple[VisitState, dt.datetime]:

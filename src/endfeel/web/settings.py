@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from endfeel.visits.release import Release
+
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 
@@ -21,6 +23,7 @@ class Settings:
     demo: fill an empty store with invented visits at start.
     shared_host: name or address and port ("192.0.2.7:8471") of the shared door; None while nothing is shared.
     shared_fingerprint: of the shared door's certificate, to be compared by eye when a tablet is paired.
+    release: what today's figures stand on; what is shipped where left out.
     """
 
     data_dir: Path
@@ -29,6 +32,7 @@ class Settings:
     demo: bool = False
     shared_host: str | None = None
     shared_fingerprint: str = ""
+    release: Release | None = None
 
     @property
     def url(self) -> str:

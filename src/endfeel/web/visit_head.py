@@ -12,8 +12,8 @@ from endfeel.visits.problem import ProblemState
 from endfeel.visits.state import VisitState
 from endfeel.web import words
 from endfeel.web.desk import Desk
-from endfeel.web.evidence_moved import EvidenceNotice, visit_notice
 from endfeel.web.safety_summary import FlagBlock, SafetySummary, flags_of, summary_of
+from endfeel.web.visit_ground import EvidenceNotice, visit_notice
 
 STEPS = (
     ("where", "Where"),
@@ -59,8 +59,8 @@ class ProblemTab:
 class Head:
     """What stands above every page of a visit.
 
-    seq: number of the last event that is shown here. evidence: what changed in the evidence since the visit began; None
-    where nothing did.
+    seq: number of the last event that is shown here. evidence: that the visit stands on other figures than
+    today's; None where it does not.
     """
 
     visit_id: str

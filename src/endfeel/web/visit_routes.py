@@ -61,7 +61,8 @@ def visits(desk: AtDesk, q: str = "", offset: int = 0) -> VisitsPage:
 
 
 def new(desk: AtDesk, previous: str | None = None) -> NewPage:
-    """The form of a new visit."""
+    """The form of a new visit. Meanwhile what it will stand on is kept, once for each state of the evidence."""
+    desk.kept.ahead(desk.bases.keep_today)
     return new_page(desk, previous)
 
 
@@ -83,7 +84,7 @@ def opened(desk: AtDesk, form: Form) -> Response:
         edition=desk.edition.id,
         software=desk.software,
     )
-    desk.store.append(visit_id, event, form.actor, form.client_id, form.at)
+    desk.store.append(visit_id, event, form.actor, form.client_id, form.at, basis=desk.bases.keep_today())
     return RedirectResponse(f"/visits/{visit_id}/where", status_code=303)
 
 
