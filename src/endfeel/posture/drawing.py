@@ -1,6 +1,6 @@
 """A drawing of how a finding is done: read from its entry, and drawn.
 
-Public: DrawingError, parse_drawing, draw, and from the modules below Drawing, Palette, SCREEN, PRINT.
+Public: DrawingError, parse_drawing, draw, and from the modules below Drawing, Palette, SCREEN, PRINT, DARK.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ from endfeel.posture.camera import ViewError
 from endfeel.posture.contacts import PlaceError
 from endfeel.posture.entry import Drawing
 from endfeel.posture.joints import JointAngleError
-from endfeel.posture.palette import PRINT, SCREEN, Palette
+from endfeel.posture.palette import DARK, PRINT, SCREEN, Palette
 from endfeel.posture.picture import picture
 
-__all__ = ["PRINT", "SCREEN", "Drawing", "DrawingError", "Palette", "draw", "parse_drawing"]
+__all__ = ["DARK", "PRINT", "SCREEN", "Drawing", "DrawingError", "Palette", "draw", "parse_drawing"]
 
 
 class DrawingError(ValueError):
@@ -41,7 +41,7 @@ def draw(drawing: Drawing, *, title: str, palette: Palette = SCREEN) -> str:
     """The drawing as an <svg> element; the same drawing gives the same text.
 
     title names the finding for those who can not see it. palette: SCREEN takes its colours from the page's --ink,
-    --accent and --paper, PRINT has them fixed. Raises DrawingError.
+    --accent and --paper, PRINT and DARK have them fixed. Raises DrawingError.
     """
     return _drawn(drawing.model_dump_json(), title, palette)
 

@@ -1,6 +1,6 @@
 """The colours of a drawing: one ink, one accent, paper, and what is mixed of them.
 
-Public: Palette, SCREEN, PRINT.
+Public: Palette, SCREEN, PRINT, DARK.
 """
 
 from __future__ import annotations
@@ -37,3 +37,4 @@ SCREEN = Palette(
     )),
 )  # fmt: skip
 PRINT = Palette("#1c2a30", "#0b5563", "#ffffff", "#ffffff", "#dcdedf", "#edeeee", "#92b4ba")
+DARK = Palette("#f2eee3", "#86cbd5", "#192327", "#192327", "#3c4345", "#2a3336", "#4a6f75")

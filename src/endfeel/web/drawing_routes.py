@@ -6,13 +6,14 @@ Public: router.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from fastapi import APIRouter
 from starlette.responses import Response
 
 from endfeel.catalogue.entries import HandsOn
 from endfeel.documents.wording import POSITIONS
-from endfeel.posture import PRINT, DrawingError, draw, parse_drawing
+from endfeel.posture import DARK, PRINT, DrawingError, draw, parse_drawing
 from endfeel.web import words
 from endfeel.web.desk import Desk
 from endfeel.web.device_routes import AtDesk
@@ -114,15 +115,15 @@ pages(router, "/drawings/{region}", "drawings_region.html", region_drawings)
 
 
 @router.get("/drawings/{region}/{finding_id}.svg")
-def drawing_image(desk: AtDesk, region: str, finding_id: str) -> Response:
-    """One drawing as an image, in its printed colours."""
+def drawing_image(desk: AtDesk, region: str, finding_id: str, room: Literal["light", "dark"] = "light") -> Response:
+    """One drawing as an image: in its printed colours, or in those of a dark room."""
     check_region(desk, region)
     entry = desk.catalogue.region(region).drawings.get(finding_id)
     if entry is None:
         raise Refused(404, f"There is no drawing of “{finding_id[:60]}” in this region.")
     name = desk.row(region, finding_id).name
     try:
-        made = draw(parse_drawing(entry), title=name, palette=PRINT)
+        made = draw(parse_drawing(entry), title=name, palette=DARK if room == "dark" else PRINT)
     except DrawingError as error:
         raise Refused(404, f"{error}; the words remain.") from None
     # An image inherits no typeface from the page that shows it.
