@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from endfeel.catalogue import Catalogue
 from endfeel.documents.figures import ProblemFigures
+from endfeel.documents.incidental import chanced_for
 from endfeel.documents.names import Names
 from endfeel.documents.said_chances import leading
 from endfeel.documents.said_safety import no_chances
@@ -86,7 +87,7 @@ def handout(
         could_be=tuple(
             (_plain(names, c.condition), chance_words(c.chance)) for c in (leading(figures, names, 4) if show else ())
         ),
-        next=_next(problem, names),
+        next=_next(problem, names, at.date()),
         agreed=_points(advice.advice for advice in problem.advice),
         come_back_if=_points((advice.come_back_if for advice in problem.advice), at_semicolons=True),
         look_again=f"We look at it again on {day(review)}." if review else "",
@@ -132,7 +133,7 @@ def _what(problem: ProblemState, names: Names) -> tuple[str, ...]:
     return (entry.plain,) if entry else ()
 
 
-def _next(problem: ProblemState, names: Names) -> tuple[str, ...]:
+def _next(problem: ProblemState, names: Names, on: dt.date) -> tuple[str, ...]:
     decision = problem.decision
     if decision is None:
         return ("We have not decided yet what comes next. We will tell you.",)
@@ -144,10 +145,21 @@ def _next(problem: ProblemState, names: Names) -> tuple[str, ...]:
         return (screen.patient if screen else "You need to be seen now.",)
     if event.action == "look-further":
         how = f": {lower(names.modality(event.modality))}" if event.modality else ""
-        return (f"We want to look further before we choose{how}.",)
+        return (f"We want to look further before we choose{how}.", *_by_chance(problem, names, on))
     if event.action == "start-care":
         return ("We start today.",)
     return ("Nothing more is needed for this now. It can be taken up again at any time.",)
+
+
+def _by_chance(problem: ProblemState, names: Names, on: dt.date) -> tuple[str, ...]:
+    """That a scan shows what need not hurt, with the figure; nothing where none was read, or where it is no scan."""
+    event = problem.decision.event if problem.decision else None
+    if event is None or names.region is None:
+        return ()
+    found = chanced_for(problem, names.region, event.care_group, event.modality, on)
+    if not found:
+        return ()
+    return (f"A scan also shows things that are no trouble. {found[0].plain} We look at it together with how you are.",)
 
 
 def _points(texts: Iterable[str], at_semicolons: bool = False) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from typing import get_args
 from endfeel.catalogue import Catalogue
 from endfeel.catalogue.conditions import Urgency
 from endfeel.documents.figures import ProblemFigures
+from endfeel.documents.incidental import chanced_for
 from endfeel.documents.names import Names
 from endfeel.documents.note import CAUTIONS, who_line
 from endfeel.documents.said_chances import leading
@@ -213,7 +214,7 @@ def _sections(
         Section("safety", "Safety screen", safety),
         Section("examination", "Examination", _examination(problem, names)),
         Section("chances", "What it could be", _chances(problem, names, figures, now)),
-        Section("decision", "Decided and told", _decided(problem, names, zone)),
+        Section("decision", "Decided and told", _decided(problem, names, now, zone)),
     )
     return tuple(section for section in found if section.lines)
 
@@ -262,13 +263,16 @@ def _chances(problem: ProblemState, names: Names, figures: ProblemFigures | None
     return tuple(lines)
 
 
-def _decided(problem: ProblemState, names: Names, zone: dt.tzinfo) -> tuple[Line, ...]:
+def _decided(problem: ProblemState, names: Names, now: dt.datetime, zone: dt.tzinfo) -> tuple[Line, ...]:
     lines = []
     if problem.decision is not None:
         event, made = problem.decision.event, problem.decision.made
         review = f"look again on {day(event.review_on)}" if event.review_on else ""
         words = "; ".join(p for p in (names.care(event.care_group), review, moment(made.at, zone)) if p)
         lines.append(Line(words, "Decision", ACTIONS[event.action]))
+        if event.action == "look-further" and names.region is not None:
+            found = chanced_for(problem, names.region, event.care_group, event.modality, now.date())
+            lines += [Line(sight.cited, "Seen by chance too", weight="quiet") for sight in found or ()]
     for advice in problem.advice:
         lines.append(Line(clean(advice.advice), "Told the patient"))
         if advice.come_back_if:

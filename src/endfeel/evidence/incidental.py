@@ -27,7 +27,7 @@ WIDE = 40.0
 """Years of age, ours: a count over a wider window says little about one age and gives way to a narrower one."""
 
 Scan = Literal["mri", "ultrasound", "ct", "radiograph", "mr-arthrography"]
-Place = Literal["at", "all-ages", "near"]
+Place = Literal["at", "between", "all-ages", "near"]
 
 
 def _scans(value: object) -> object:
@@ -103,15 +103,20 @@ class IncidentalRow(Row):
 
 @dataclass(frozen=True)
 class Fit:
-    """What was read of one sight for one person.
+    """What was read of one sight in one kind of people for one person.
 
-    place: "at" where the rows are of that age, "all-ages" where they are of wide windows or of no printed age, or the
-    age is not known; "near" where nothing was read at that age, and the rows are the nearest below and above.
+    place: "at" where the rows are of that age; "between" where nothing was read at that age, and the rows are the
+    nearest below and above; "all-ages" where they are of wide windows or of no printed age, or the age is not known;
+    "near" where all that was read is of younger or of older people, and the rows are the nearest.
     """
 
-    seen: str
     rows: tuple[IncidentalRow, ...]
     place: Place
+
+    @property
+    def seen(self) -> str:
+        """What was seen."""
+        return self.rows[0].seen
 
     @property
     def low(self) -> float:
@@ -140,7 +145,8 @@ def fitting(
     age: int | None,
     sex: str | None = None,
 ) -> tuple[Fit, ...]:
-    """What a scan shows in people without symptoms who are as old as the patient, in the table's order.
+    """What a scan shows in people without symptoms who are as old as the patient: what is of that age or between, then
+    what is of all ages, each in the table's order; what is only near where there is nothing else.
 
     conditions: what the scan is asked about; sights that would be taken for one of them, else those that the table
     files under no condition. age in years, None where it is not known: then over all ages. A row of one sex serves that
@@ -153,30 +159,34 @@ def fitting(
                                                                   or row.sex == sex)
     ]  # fmt: skip
     about = [row for row in here if asked & set(row.conditions)] or [row for row in here if not row.conditions]
-    sights: dict[str, list[IncidentalRow]] = {}
+    sights: dict[tuple[str, str], list[IncidentalRow]] = {}
     for row in about:
-        sights.setdefault(row.seen, []).append(row)
-    return tuple(_fit(seen, group, age) for seen, group in sights.items())
+        sights.setdefault((row.seen, row.population), []).append(row)
+    fits = [_fit(group, age) for group in sights.values()]
+    best = [fit for places in (("at", "between"), ("all-ages",)) for fit in fits if fit.place in places]
+    return tuple(best or fits)
 
 
-def _fit(seen: str, rows: Sequence[IncidentalRow], age: int | None) -> Fit:
+def _fit(rows: Sequence[IncidentalRow], age: int | None) -> Fit:
     aged = tuple(row for row in rows if row.years is not None)
     ageless = tuple(row for row in rows if row.years is None)
     if age is None:
-        return Fit(seen, aged or ageless, "all-ages")
+        return Fit(aged or ageless, "all-ages")
     inside = tuple(row for row in aged if row.covers(age))
     narrow = tuple(row for row in inside if (row.years or 0.0) <= WIDE)
     if narrow:
-        return Fit(seen, narrow, "at")
-    if inside or ageless:
-        return Fit(seen, inside or ageless, "all-ages")
+        return Fit(narrow, "at")
+    if inside:
+        return Fit(inside, "all-ages")
     below = [row for row in aged if row.age_high is not None and row.age_high < age]
     above = [row for row in aged if row.age_low is not None and row.age_low > age]
     nearest_below = max((row.age_high or 0.0 for row in below), default=None)
     nearest_above = min((row.age_low or 0.0 for row in above), default=None)
     near = [row for row in below if row.age_high == nearest_below]
     near += [row for row in above if row.age_low == nearest_above]
-    return Fit(seen, tuple(near), "near")
+    if below and above:
+        return Fit(tuple(near), "between")
+    return Fit(ageless, "all-ages") if ageless else Fit(tuple(near), "near")
 
 
 @cache
@@ -194,7 +204,8 @@ def _load(directory: Path) -> tuple[IncidentalRow, ...]:
     for row in rows:
         if row.region not in REGIONS:
             faults.append(Fault(NAME, row.line, "region", f"{row.region!r}", f"give one of {', '.join(REGIONS)}"))
-        key = (row.region, row.modality, row.seen, row.age_low, row.age_high, row.sex, row.citation, row.read_at)
+        who = (row.population, row.age_low, row.age_high, row.sex)
+        key = (row.region, row.modality, row.seen, *who, row.citation, row.read_at)
         if key in first:
             what = f"the same line stands in line {first[key].line} too"
             faults.append(Fault(NAME, row.line, "", what, "keep one of the two"))

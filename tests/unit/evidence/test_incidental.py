@@ -41,7 +41,7 @@ def test_a_share_that_was_read_is_found_again() -> None:
     assert (tear.place, tear.low, tear.high) == ("at", 0.057, 0.057), "Moosmayer 2009: 5.7 % at 60 to 69"
     (meniscus, beside) = fitting(load_incidental(), "knee", "mri", ["meniscal-tear"], 55)
     assert (meniscus.low, meniscus.high) == (0.19, 0.23), "Culvenor 2019 from 40, Englund 2008 from 50 to 90"
-    assert "X-ray" in beside.seen
+    assert (beside.low, "X-ray" in beside.rows[0].population) == (0.60, True)
 
 
 def test_the_fingerprint_of_the_pooled_tables_does_not_hang_on_it(tmp_path: Path) -> None:
@@ -67,9 +67,22 @@ def test_rows_of_the_age_come_before_wide_ones_and_wide_ones_before_none() -> No
 def test_an_age_between_two_windows_gives_both_neighbours_and_says_so() -> None:
     rows = [row(0.1, 20, 29), row(0.2, 50, 59), row(0.5, 80, 89)]
     (found,) = fitting(rows, "knee", "mri", ["meniscal-tear"], 65)
-    assert (found.place, found.low, found.high) == ("near", 0.2, 0.5)
+    assert (found.place, found.low, found.high) == ("between", 0.2, 0.5)
     (above,) = fitting(rows, "knee", "mri", ["meniscal-tear"], 95)
     assert (above.place, above.rows) == ("near", (rows[2],))
+
+
+def test_what_is_only_near_stands_back_where_something_is_of_the_age() -> None:
+    rows = [row(0.1, 50, 59), row(0.3, 20, 29, seen="another thing")]
+    assert [f.seen for f in fitting(rows, "knee", "mri", ["meniscal-tear"], 25)] == ["another thing"]
+    assert [f.place for f in fitting(rows, "knee", "mri", ["meniscal-tear"], 40)] == ["near", "near"]
+    between = [row(0.1, 20, 29), row(0.3, 50, 59), row(0.01, seen="another thing")]
+    assert [f.place for f in fitting(between, "knee", "mri", ["meniscal-tear"], 40)] == ["between", "all-ages"]
+
+
+def test_people_of_two_kinds_are_not_mixed() -> None:
+    rows = [row(0.1, 50, 59), row(0.6, 50, 59, population="people with worn joints")]
+    assert [(f.low, f.high) for f in fitting(rows, "knee", "mri", ["meniscal-tear"], 55)] == [(0.1, 0.1), (0.6, 0.6)]
 
 
 def test_an_unknown_age_gives_the_range_over_ages() -> None:
