@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
+import urllib.request
 from pathlib import Path
 
 import pytest
@@ -16,7 +18,8 @@ STEPS = (
     "story", "safety", "neighbours", "look", "bench", "decide", "agree", "findings/lachman", "conditions/acl-tear",
     "worse",
 )  # fmt: skip
-OTHERS = ("/start", "/visits", "/visits/new", "/device", "/clinic", "/visits/nothing")
+OF_A_REGION = ("/strategies/knee", "/drawings/knee", "/costs/knee", "/evidence/knee")
+SIGNED_IN = ("/sign-in", "/password", "/join")  # of accounts, which the demo has none of
 RUN = """tags => axe.run(document, {runOnly: {type: 'tag', values: tags}}).then(r => r.violations.map(
   v => v.id + ': ' + v.nodes.slice(0, 3).map(
     n => n.target.join(' ') + ' ' + (n.failureSummary || '').split('\\n')[1]).join(' | ')))"""
@@ -25,7 +28,18 @@ RUN = """tags => axe.run(document, {runOnly: {type: 'tag', values: tags}}).then(
 def every(page: Page, url: str) -> list[str]:
     problem = open_demo(page, url)
     visit = problem.rsplit("/", 1)[0]
-    return [*(url + o for o in OTHERS), visit + "/where", visit + "/note", *(f"{problem}/{s}" for s in STEPS)]
+    others = [*_open_pages(url), *OF_A_REGION, "/visits/nothing"]
+    return [*(url + o for o in others), visit + "/where", visit + "/note", *(f"{problem}/{s}" for s in STEPS)]
+
+
+def _open_pages(url: str) -> list[str]:
+    """Every page of the server that needs nothing but its address."""
+    paths = json.loads(urllib.request.urlopen(url + "/openapi.json").read())["paths"]
+    return [
+        path
+        for path, how in paths.items()
+        if "{" not in path and path not in SIGNED_IN and "text/html" in str(how.get("get", {}).get("responses"))
+    ]
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])

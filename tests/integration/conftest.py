@@ -1,4 +1,4 @@
-"""Real databases for the tests that need one."""
+"""Real databases for the tests that need one, and a real server that the tests of one file share."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine, text
+from web_server import Person, Running
 
 from endfeel.storage.connect import make_engine, make_file, store_url
 
@@ -103,3 +104,17 @@ def raw_engine() -> Callable[[str], Engine]:
         return make_engine(store_url(url), 5)
 
     return make
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """A server on an empty folder."""
+    running = Running(tmp_path_factory.mktemp("server"))
+    yield running
+    running.stop()
+
+
+@pytest.fixture(scope="module")
+def person(server: Running) -> Person:
+    """Somebody at a device of that server."""
+    return Person(server.url)

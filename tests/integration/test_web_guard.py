@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from web_server import Person, Running
+from web_server import Person
 
 POSTS = (
     "/visits", "/start", "/device", "/theme", "/clinic", "{v}/where", "{v}/problems", "{v}/close", "{v}/reopen",
@@ -28,18 +26,6 @@ GETS = (
     "/evidence/knee/{}/acl-tear", "/evidence/knee/lachman/{}", "{p}/letter.{}", "{p}/worse?observable={}",
     "/static/{}",
 )  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    running = Running(tmp_path_factory.mktemp("guard"))
-    yield running
-    running.stop()
-
-
-@pytest.fixture(scope="module")
-def person(server: Running) -> Person:
-    return Person(server.url)
 
 
 @pytest.fixture(scope="module")

@@ -2,20 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
-import pytest
-from web_server import Person, Running
+from web_server import Person
 
 from endfeel.catalogue import load_catalogue
 from endfeel.web.positions_view import asked
-
-
-@pytest.fixture(scope="module")
-def person(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Person]:
-    running = Running(tmp_path_factory.mktemp("positions"))
-    yield Person(running.url)
-    running.stop()
 
 
 def test_a_test_of_two_positions_asks_for_both(person: Person) -> None:
