@@ -21,7 +21,7 @@ def incoherent(catalogue: Catalogue, evidence: EvidenceBase) -> list[str]:
         if not faults:
             for finding in region.findings.values():
                 faults += _finding(finding, region, catalogue)
-        faults += _covers(region, evidence)
+        faults += [*_covers(region, evidence), *_circles(region)]
     for screen in catalogue.screens.values():
         place = f"screens.toml [{screen.id}]"
         if screen.precaution and screen.precaution not in catalogue.precautions:
@@ -92,9 +92,10 @@ def _finding(finding: Finding, region: RegionCatalogue, catalogue: Catalogue) ->
     if not isinstance(finding, HandsOn):
         return faults
     faults += [f"{place}: never_if {p!r} is no precaution" for p in finding.never_if if p not in catalogue.precautions]
-    known = {*region.findings, *_item_ids(region), *catalogue.screens}
     if catalogue.screens:
-        faults += [f"{place}: first {f!r} is no screen, item or finding" for f in finding.first if f not in known]
+        asked = {s.id for s in catalogue.screens.values() if region.region in s.regions}
+        known = {*region.findings, *_item_ids(region), *(n.id for n in region.neighbours), *asked}
+        faults += [f"{place}: first {f!r} can't be met in this region's visit" for f in finding.first if f not in known]
     related = (*finding.relatives.same_load, *finding.relatives.lighter, *finding.relatives.stronger)
     faults += [f"{place}: relative {r!r} is no finding here" for r in related if r not in region.findings]
     allowed = finding.observation_names() | set(region.findings)
@@ -108,6 +109,16 @@ def _finding(finding: Finding, region: RegionCatalogue, catalogue: Catalogue) ->
             strange = sorted(expression.names - allowed)
             faults += [f"{place}: {expression.text!r} uses {name!r}, which is not observed" for name in strange]
     return faults
+
+
+def _circles(region: RegionCatalogue) -> list[str]:
+    """Findings that wait for each other, so that none of them could ever be first."""
+    waits = {f.id: [o for o in getattr(f, "first", ()) if o in region.findings] for f in region.findings.values()}
+    while free := [name for name, others in waits.items() if not set(others) & waits.keys()]:
+        for name in free:
+            del waits[name]
+    told = "first goes round in a circle"
+    return [f"{region.region} [{name}]: {told} ({', '.join(others)})" for name, others in waits.items()]
 
 
 def _covers(region: RegionCatalogue, evidence: EvidenceBase) -> list[str]:

@@ -366,6 +366,9 @@ def _named(desk: Desk, problem: ProblemState, name: str) -> str:
     item = region.item(name)
     if item is not None:
         return item.name
+    neighbour = next((n.name for n in region.neighbours if n.id == name), None)
+    if neighbour is not None:
+        return neighbour
     screen = desk.catalogue.screens.get(name)
     if screen is not None:
         return f"Safety: {screen.name}"

@@ -66,3 +66,33 @@ def test_a_mark_that_can_not_hold_is_refused(tmp_path: Path, old: str, new: str,
     with pytest.raises(CatalogueError) as caught:
         load_catalogue(copy)
     assert any(told in fault and "\n" not in fault for fault in caught.value.faults), caught.value.faults
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "told"),
+    [
+        (
+            "cervical/findings-outlet.toml",
+            '"shoulder-clear"',
+            '"shoulder-trauma-screen"',
+            "first 'shoulder-trauma-screen' can't be met in this region's visit",
+        ),
+        (
+            "knee/findings-laxity.toml",
+            'first = ["knee-trauma-screen", "lifts-straight-leg", "posterior-sag"',
+            'first = ["lachman", "knee-trauma-screen", "lifts-straight-leg", "posterior-sag"',
+            "first goes round in a circle",
+        ),
+    ],
+)
+def test_a_finding_that_could_never_be_first_is_refused(
+    tmp_path: Path, file: str, old: str, new: str, told: str
+) -> None:
+    copy = tmp_path / "catalogue"
+    shutil.copytree(SHIPPED, copy)
+    text = (copy / file).read_text(encoding="utf-8")
+    assert old in text
+    (copy / file).write_text(text.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(CatalogueError) as caught:
+        load_catalogue(copy)
+    assert any(told in fault for fault in caught.value.faults), caught.value.faults
