@@ -28,6 +28,7 @@ from endfeel.web import (
     account_routes,
     audit_routes,
     bench_routes,
+    chances_routes,
     clinic_routes,
     closing_routes,
     costs_routes,
@@ -84,7 +85,7 @@ def create_app(settings: Settings) -> FastAPI:
     parts = (
         device_routes, clinic_routes, bench_routes, closing_routes, paper_routes, safety_routes, visit_routes,
         costs_routes, study_routes, evidence_routes, pair_routes, account_routes, pairing_routes, audit_routes,
-        strategy_routes, drawing_routes,
+        strategy_routes, drawing_routes, chances_routes,
     )  # fmt: skip
     for part in parts:
         app.include_router(part.router, dependencies=[Depends(allowed)])

@@ -34,14 +34,18 @@ from endfeel.storage.basis_archive import (
     basis_id_of,
 )
 from endfeel.visits.release import Release, kept_release
+from endfeel.web.clinic_chances import ChancesSet, ClinicChances
 from endfeel.web.clinic_costs import ClinicCosts, with_values
 from endfeel.web.clinic_evidence import ClinicEvidence, Standing
 
 STUDIES = "clinic/own-studies.json"
 COSTS = "clinic/costs.json"
+CHANCES = "clinic/starting-chances.json"
 _RELEASE, _EDITION = "release/", "edition/"
 _READ = 6  # bases held ready
 _PLACED = 5000  # visits whose basis is remembered
+
+_Chances = Mapping[str, ChancesSet]
 
 CostsSet = Mapping[str, Mapping[str, float]]
 """The clinic's own figures by region and name; a region that it left as shipped is not in it."""
@@ -50,6 +54,7 @@ CostsSet = Mapping[str, Mapping[str, float]]
 @dataclass(frozen=True)
 class Basis:
     """What figures stand on, as values. release: with today's safety. costs: by region, the clinic's figures in them.
+    chances_set: the clinic's own starting chances by region.
 
     kept: when it was kept first, and by which version.
     """
@@ -62,6 +67,7 @@ class Basis:
     own: Overlay
     costs: Mapping[str, Costs]
     costs_set: CostsSet
+    chances_set: Mapping[str, ChancesSet] = field(default_factory=lambda: MappingProxyType({}))
 
 
 @dataclass(frozen=True)
@@ -91,9 +97,16 @@ class Bases:
     """The bases of a store's visits. Safe to use from several threads."""
 
     def __init__(
-        self, store: Store, release: Release, own: ClinicEvidence, own_costs: ClinicCosts, software: str
+        self,
+        store: Store,
+        release: Release,
+        own: ClinicEvidence,
+        own_costs: ClinicCosts,
+        own_chances: ClinicChances,
+        software: str,
     ) -> None:
         self._release, self._own, self._own_costs, self._software = release, own, own_costs, software
+        self._own_chances = own_chances
         self.archive = BasisArchive(store)
         self._lock, self._reading = threading.RLock(), threading.RLock()
         self._now: _Now | None = None
@@ -131,28 +144,28 @@ class Bases:
 
     def _adopt(self, waiting: Sequence[Unplaced]) -> int:
         groups: dict[tuple[str, str], list[str]] = {}
-        moments: dict[tuple[str, str], tuple[Standing | None, CostsSet]] = {}
+        moments: dict[tuple[str, str], tuple[Standing | None, CostsSet, _Chances]] = {}
         for visit in waiting:
-            costs = self._own_costs.set_by(visit.opened_at)
-            key = (visit.edition, json.dumps(costs, sort_keys=True))
+            costs, chances = self._own_costs.set_by(visit.opened_at), self._own_chances.set_by(visit.opened_at)
+            key = (visit.edition, json.dumps([costs, chances], sort_keys=True))
             if key not in moments:
-                moments[key] = (self._own.at(visit.edition) if visit.edition else None, costs)
+                moments[key] = (self._own.at(visit.edition) if visit.edition else None, costs, chances)
             groups.setdefault(key, []).append(visit.visit_id)
         for key, visits in groups.items():
-            standing, costs = moments[key]
+            standing, costs, chances = moments[key]
             basis_id = None
             if standing is not None:
-                contents = _contents(self._release, standing, costs)
+                contents = _contents(self._release, standing, costs, chances)
                 basis_id = self._keep(contents, standing.edition.id)
             self.archive.adopt(visits, basis_id)
         return len(waiting)
 
     def _today(self) -> _Now:
         with self._lock:
-            standing, costs = self._own.now(), self._own_costs.set_now()
-            mark = (standing.edition.id, standing.evidence.fingerprint, json.dumps(costs, sort_keys=True))
+            standing, costs, chances = self._own.now(), self._own_costs.set_now(), self._own_chances.set_now()
+            mark = (standing.edition.id, standing.evidence.fingerprint, json.dumps([costs, chances], sort_keys=True))
             if self._now is None or self._now.mark != mark:
-                contents = _contents(self._release, standing, costs)
+                contents = _contents(self._release, standing, costs, chances)
                 self._now = _Now(mark, basis_id_of(contents), standing.edition.id, contents)
             return self._now
 
@@ -197,13 +210,15 @@ class Bases:
             return f"This version can not read what this visit's figures stood on ({line})."
 
 
-def _contents(release: Release, standing: Standing, costs: CostsSet) -> dict[str, bytes]:
+def _contents(release: Release, standing: Standing, costs: CostsSet, chances: _Chances) -> dict[str, bytes]:
     contents = {_RELEASE + name: content for name, content in release.files.items()}
     contents |= {_EDITION + name: content for name, content in edition_parts(standing.edition).items()}
     if not standing.overlay.empty:
         contents[STUDIES] = json.dumps(overlay_json(standing.overlay), sort_keys=True).encode()
     if costs:
         contents[COSTS] = json.dumps(costs, sort_keys=True).encode()
+    if chances:
+        contents[CHANCES] = json.dumps(chances, sort_keys=True).encode()
     return contents
 
 
@@ -217,7 +232,8 @@ def _basis(kept: KeptBasis, contents: Mapping[str, bytes], today: Release) -> Ba
         for region, shipped in release.costs.items()
     }
     evidence = overlaid(release.evidence, own, kept=True)
-    return Basis(kept.basis_id, kept, release, evidence, edition, own, MappingProxyType(costs), held)
+    chances: _Chances = json.loads(contents[CHANCES]) if CHANCES in contents else {}
+    return Basis(kept.basis_id, kept, release, evidence, edition, own, MappingProxyType(costs), held, chances)
 
 
 def _under(contents: Mapping[str, bytes], folder: str) -> dict[str, bytes]:

@@ -47,6 +47,7 @@ from endfeel.visits.safety import ScreenView, chances_withheld, screen_views
 from endfeel.visits.situation import context_of, situation_of
 from endfeel.visits.state import VisitState, replay
 from endfeel.web.bases import Bases, Basis
+from endfeel.web.clinic_chances import ChancesSet, ClinicChances, own_chances
 from endfeel.web.clinic_costs import ClinicCosts
 from endfeel.web.clinic_evidence import ClinicEvidence, Standing
 from endfeel.web.forms import Sent
@@ -71,7 +72,8 @@ class Desk:
         self.release = settings.release or shipped_release()
         self.own = ClinicEvidence(self.store, self.release.evidence, self.release.edition, self.release.catalogue)
         self.own_costs = ClinicCosts(self.store, self.release.catalogue, self.release.costs)
-        self.bases = Bases(self.store, self.release, self.own, self.own_costs, self.software)
+        self.own_chances = ClinicChances(self.store, self.release.catalogue)
+        self.bases = Bases(self.store, self.release, self.own, self.own_costs, self.own_chances, self.software)
         self.kept = Kept()
         self.basis: Basis | None = None
         self._today = self
@@ -192,7 +194,7 @@ class Desk:
         """The model of one problem; None under 16, since the studies are of adults."""
         if chances_withheld(problem, now.date()) is not None:
             return None
-        context = context_of(problem, now.date())
+        context = self.with_clinic(context_of(problem, now.date()))
         if self.basis is None:
             return self.model_with(self.own.now(), context)
         return self._compiled(self.basis.evidence, self.basis.edition, self.basis.release.dependence, context)
@@ -224,6 +226,15 @@ class Desk:
     def clinic_set(self, region: str) -> bool:
         """Whether the costs of a region are, in part, the clinic's own."""
         return region in self.basis.costs_set if self.basis else bool(self.own_costs.number(region))
+
+    def chances_set(self, region: str) -> ChancesSet:
+        """The clinic's own starting chances of a region; of an earlier visit, as they were set then."""
+        return self.basis.chances_set.get(region, {}) if self.basis else self.own_chances.of(region)
+
+    def with_clinic(self, context: Context) -> Context:
+        """A context with the clinic's own starting chances for such a person in it."""
+        held = self.chances_set(context.region)
+        return replace(context, clinic=own_chances(held, context.setting, context.onset, context.age))
 
     def belief(self, problem: ProblemState, model: RegionModel) -> Belief:
         """The belief after all that stands recorded."""
@@ -407,7 +418,7 @@ class Desk:
 def _context_key(context: Context) -> tuple[Hashable, ...]:
     return (
         context.region, context.setting, context.age, context.sex, context.onset, context.days_since_injury,
-        tuple(sorted(context.chances.items())),
+        tuple(sorted(context.chances.items())), tuple(sorted(context.clinic.items())),
     )  # fmt: skip
 
 

@@ -56,6 +56,8 @@ TABLE: tuple[tuple[str, str, str], ...] = (
     ("POST", "/evidence*", "clinic"),
     ("GET", "/costs*", "read"),
     ("POST", "/costs*", "clinic"),
+    ("GET", "/chances*", "read"),
+    ("POST", "/chances*", "clinic"),
     ("GET", "/strategies*", "read"),
     ("POST", "/strategies*", "clinic"),
     ("GET", "/drawings*", "read"),

@@ -170,8 +170,11 @@ def wanted_of(desk: Desk, region: str, onset: str, setting: str, age: str) -> Wa
         raise Refused(400, f"setting: “{setting[:20]}” is none of {', '.join(get_args(Setting))}.")
     years = _years(age)
     who = f"A typical patient of {years} years" if years is not None else "A typical adult"
-    under = (f"{who}, {ONSETS[onset]}, {words_of_setting(setting)}",)
-    return Wanted(Context(region, setting=setting, onset=onset, age=years), under)  # type: ignore[arg-type]
+    under: tuple[str, ...] = (f"{who}, {ONSETS[onset]}, {words_of_setting(setting)}",)
+    context = desk.with_clinic(Context(region, setting=setting, onset=onset, age=years))  # type: ignore[arg-type]
+    if context.clinic:
+        under = (*under, "With your clinic's starting chances")
+    return Wanted(context, under)
 
 
 def words_of_setting(setting: str) -> str:

@@ -95,7 +95,7 @@ class StrategyWork:
         context = wanted.context
         key = (
             desk.edition.id, desk.own_costs.number(context.region), context.region, context.setting, context.age,
-            context.onset,
+            context.onset, tuple(sorted(context.clinic.items())),
         )  # fmt: skip
         with self._lock:
             job = self._jobs.get(key)

@@ -125,8 +125,8 @@ def visit_notice(desk: Desk, state: VisitState, problem: ProblemState, now: dt.d
     if not what:
         return None
     on = f"Figures as they stood on {words.day(state.opened_at.date())} (edition {ground.basis.edition.id})."
-    ready = ("ground moved", ground.basis.id, today.edition.id, today.costs_mark(problem.region), state.visit_id)
-    key = (*ready, problem.problem_id)
+    marks = (today.costs_mark(problem.region), today.own_chances.number(problem.region))
+    key = ("ground moved", ground.basis.id, today.edition.id, *marks, state.visit_id, problem.problem_id)
     if desk.kept.known(key):
         found = visit_moves(desk, state, problem, now)
         return EvidenceNotice(f"{on} {found.words if found else what + '.'}", href)
@@ -165,6 +165,8 @@ def _changed(basis: Basis, today: Desk, region: str) -> str:
         parts.append("the catalogue")
     if basis.costs.get(region) != today.costs(region):
         parts.append("the costs")
+    if basis.chances_set.get(region, {}) != today.chances_set(region):
+        parts.append("the clinic's starting chances")
     if not parts:
         return ""
     said = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
