@@ -4,7 +4,8 @@ Run: OMP_NUM_THREADS=1 python bench/belief_speed.py > bench/results_belief.md
 Processor time of one thread, so that what else the machine does counts as little as it can.
 
 An invented region (bench/belief_region.py) of 10 conditions (176 states) and 40 findings, 128 draws for chances and 64
-for ranges, 33 nodes each for z and t. Then the shipped regions.
+for ranges, 33 nodes each for z and t. Then the shipped regions, and what is believed of people in whom nothing specific
+is wrong (bench/belief_none.py).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
+import belief_none
 import numpy as np
 import pyagrum as gum
 from belief_region import REGION, invented
@@ -64,6 +66,8 @@ def main() -> None:
           f"Memory of the compiled region with every table laid out: {megabytes(model):.0f} MB.\n")
     growth()
     shipped()
+    print()
+    belief_none.main()
 
 
 def growth() -> None:

@@ -115,6 +115,16 @@ def test_from_a_chance_to_its_studies_in_two_steps(person: Person, problem: str)
     assert person.json(condition["evidence"])["pairs"], "and behind the condition, in two taps from the bench"
 
 
+def test_a_condition_says_where_readings_that_exclude_each_other_were_scaled(person: Person) -> None:
+    path = person.visit(region="shoulder", side="left")
+    person.done(f"{path}/story", onset="gradual", ago="30")
+    person.clear_screens(path)
+    told = person.json(f"{path}/conditions/partial-thickness-supraspinatus-tear")["disagree"]
+    assert any(line.startswith("Only one can hold of ") and "scaled down" in line for line in told)
+    other = person.json(f"{path}/conditions/adhesive-capsulitis")["disagree"]
+    assert not any("Only one can hold" in line for line in other)
+
+
 def test_an_unknown_address_is_one_clear_line(person: Person) -> None:
     for path in ("/nothing", "/visits/nothing/where", "/visits/nothing/p1/bench", "/evidence/elbow/x/y"):
         page = person.get(path)

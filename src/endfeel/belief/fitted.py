@@ -259,7 +259,8 @@ def _none_shift(
     pair = next((p for p in item.pairs if p.condition == item.controls.condition), item.pairs[0])
     study, rest = _specificity_variances(region)
     eta, message = controls_eta(item.controls, _study_effect(sample, pair.parts)[:, 1], study, rest)
-    return weight_of(_variance_of_a(region, item), message) * (eta + np.sqrt(message) * noise - theta[:, 0])
+    weight = weight_of(_variance_of_a(region, item), message)
+    return np.asarray(weight * (eta + np.sqrt(message) * noise - theta[:, 0]))
 
 
 def _specificity_variances(region: FittedRegion) -> tuple[float, float]:

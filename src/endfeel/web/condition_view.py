@@ -10,6 +10,7 @@ import math
 import uuid
 from dataclasses import dataclass, replace
 
+from endfeel.belief import RegionModel
 from endfeel.visits.events import ContextSet
 from endfeel.visits.problem import ProblemState
 from endfeel.visits.safety import chances_withheld
@@ -136,11 +137,7 @@ def condition_page(
         start_care=care.start_care,
         look_further=care.look_further,
         set_aside=care.set_aside,
-        disagree=tuple(
-            f"Studies of {desk.name(problem.region, r.observable)} disagree by {abs(r.gap):.1f} on the log-odds scale."
-            for r in model.residuals
-            if r.condition == condition and r.disagree
-        ),
+        disagree=_disagree(desk, model, condition),
         evidence=f"/evidence/{problem.region}/condition/{condition}",
         post=f"{base}/conditions/{condition}/chance",
         by_hand=condition in (problem.context.chances or {}),
@@ -148,6 +145,31 @@ def condition_page(
         client_id=str(uuid.uuid4()),
         back=f"{base}/bench",
     )
+
+
+def _disagree(desk: Desk, model: RegionModel, condition: str) -> tuple[str, ...]:
+    """Where studies that bear on a condition can not all hold."""
+    region = model.region
+    out = [
+        f"Studies of {desk.name(region, r.observable)} disagree by {abs(r.gap):.1f} on the log-odds scale."
+        for r in model.residuals
+        if r.condition == condition and r.disagree
+    ]
+    for crowded in model.crowded:
+        if condition in crowded.conditions:
+            readings = " and ".join(desk.name(region, o) for o in crowded.observables)
+            out.append(
+                f"Only one can hold of {readings}; where conditions come together their studied rates add up to "
+                f"{100 * crowded.total:.0f} in 100 and were scaled down."
+            )
+    if condition == model.none_id:
+        out += [
+            f"Healthy people were positive on {desk.name(region, g.observable)} much "
+            f"{'less' if g.gap < 0 else 'more'} often than studies of patients allow for."
+            for g in model.control_gaps
+            if g.conflict
+        ]
+    return tuple(out)
 
 
 def chance_set(desk: Desk, problem: ProblemState, condition: str, sent: Sent, now: dt.datetime) -> ContextSet:
