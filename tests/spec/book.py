@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from functools import partial
 
 from tests.spec.chapters import Case, Chapter
+from tests.spec.raised import raised_chapter
 
 from endfeel.catalogue import load_catalogue
 from endfeel.catalogue.entries import Finding
@@ -197,4 +198,12 @@ def _words() -> Chapter:
     )
 
 
-BOOK: tuple[Chapter, ...] = (_criterion(), _results(), _irritability(), _screens(), _thresholds(), _words())
+BOOK: tuple[Chapter, ...] = (
+    _criterion(),
+    _results(),
+    _irritability(),
+    _screens(),
+    raised_chapter(),
+    _thresholds(),
+    _words(),
+)
