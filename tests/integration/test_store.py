@@ -15,7 +15,7 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
-from endfeel.storage import ClientIdTaken, Store, StoreError
+from endfeel.storage import ClientIdTaken, SettingChanged, Store, StoreError
 from endfeel.storage.connect import migrate, revision, revisions
 from endfeel.visits.admission import EventRefused
 from endfeel.visits.events import (
@@ -58,6 +58,41 @@ def test_a_restart_loses_nothing(any_url: str) -> None:
         assert store.state(visit_id).problems["p1"].results() == {"lachman": "positive"}
         assert store.setting("clinic") == {"name": "Invented", "pathway": ["α", 1, None]}
         assert store.setting("never set") is None
+
+
+def test_a_setting_is_changed_only_where_it_still_is_what_one_saw(any_url: str) -> None:
+    with Store(any_url) as one, Store(any_url) as two:
+        one.change_setting("costs", None, {"knee": 1})
+        with pytest.raises(SettingChanged, match="costs was changed meanwhile"):
+            two.change_setting("costs", None, {"hip": 1})
+        with pytest.raises(SettingChanged):
+            two.change_settings({"a": (None, 1), "costs": ({"knee": 2}, 3)})
+        assert two.settings() == {"costs": {"knee": 1}}, "all or none"
+        two.change_settings({"a": (None, 1), "costs": ({"knee": 1}, {"knee": 2})})
+        assert one.settings() == {"a": 1, "costs": {"knee": 2}}
+        with pytest.raises(ValueError, match="setting costs"):
+            one.change_setting("costs", {"knee": 2}, float("nan"))
+
+
+def test_of_many_who_change_a_setting_at_once_each_change_counts(any_url: str) -> None:
+    with Store(any_url, busy_seconds=30) as one, Store(any_url, busy_seconds=30) as two:
+        gate = threading.Barrier(6)
+
+        def add(n: int) -> int:
+            store, tries = (one, two)[n % 2], 0
+            gate.wait()
+            while True:
+                tries += 1
+                seen = store.setting("list")
+                try:
+                    store.change_setting("list", seen, [*(seen or []), n])
+                    return tries
+                except SettingChanged:
+                    time.sleep(0.01)
+
+        with ThreadPoolExecutor(6) as pool:
+            list(pool.map(add, range(6)))
+        assert sorted(one.setting("list")) == list(range(6))
 
 
 def test_the_same_client_id_is_applied_once(any_url: str) -> None:

@@ -1,6 +1,6 @@
 """Where visits are kept: an append-only list of events in SQLite, or in PostgreSQL by URL."""
 
-from endfeel.storage.faults import ClientIdTaken, StoreError
+from endfeel.storage.faults import ClientIdTaken, SettingChanged, StoreError
 from endfeel.storage.store import Store
 
-__all__ = ["ClientIdTaken", "Store", "StoreError"]
+__all__ = ["ClientIdTaken", "SettingChanged", "Store", "StoreError"]

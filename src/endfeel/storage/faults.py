@@ -36,6 +36,13 @@ class ClientIdTaken(ValueError):
     """A client id was used before for another event; the message is one line."""
 
 
+class SettingChanged(ValueError):
+    """A setting was set by somebody else since it was read; nothing was changed. The message is one line."""
+
+    def __init__(self, key: str) -> None:
+        super().__init__(f"{key} was changed meanwhile, perhaps by another server on the same record; nothing was kept")
+
+
 @contextmanager
 def explained(where: str) -> Iterator[None]:
     """Turn database errors into a StoreError about the store at `where`."""

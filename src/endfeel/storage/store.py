@@ -14,18 +14,18 @@ import secrets
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import TypeAdapter, ValidationError
-from sqlalchemy import ColumnElement, Connection, Select, delete, exists, func, insert, select
+from sqlalchemy import ColumnElement, Connection, Select, delete, exists, func, insert, select, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from endfeel.storage import tables as t
 from endfeel.storage.connect import WRITE, check_file, make_engine, make_file, migrate, shown, store_url, write_ahead
-from endfeel.storage.faults import ClientIdTaken, StoreError, explained, store_error
+from endfeel.storage.faults import ClientIdTaken, SettingChanged, StoreError, explained, store_error
 from endfeel.visits.admission import admit
 from endfeel.visits.events import Event, EventError, StoredEvent, event_json, parse_event
 from endfeel.visits.line import VisitLine, line_of
@@ -172,14 +172,37 @@ class Store:
         return None if value is None else json.loads(value)
 
     def set_setting(self, key: str, value: Any) -> None:
-        """Set a setting to anything that JSON can hold; ValueError where it can't."""
-        try:
-            text = json.dumps(value, allow_nan=False)
-        except (TypeError, ValueError) as error:
-            raise ValueError(f"setting {key}: {error}") from None
+        """Set a setting to anything that JSON can hold, whatever it was; ValueError where it can't."""
+        text = _setting_text(key, value)
         with explained(self.where), self._writing() as connection:
             connection.execute(delete(t.settings).where(t.settings.c.key == key))
             connection.execute(insert(t.settings).values(key=key, value=text))
+
+    def change_setting(self, key: str, before: Any, value: Any) -> None:
+        """Set a setting that still is what one saw; see `change_settings`."""
+        self.change_settings({key: (before, value)})
+
+    def change_settings(self, changes: Mapping[str, tuple[Any, Any]]) -> None:
+        """Set settings, key to what one saw (None: never set) and what it shall be, all or none.
+
+        Raises SettingChanged, and changes nothing, where another program or thread has set one of them since;
+        ValueError where JSON can't hold a value.
+        """
+        texts = {key: _setting_text(key, value) for key, (_, value) in changes.items()}
+        key_column, value_column = t.settings.c.key, t.settings.c.value
+        with explained(self.where), self._writing() as connection:
+            for key, text in sorted(texts.items()):
+                # On PostgreSQL this holds the row until the end; on SQLite the whole store is held already.
+                held = connection.execute(select(value_column).where(key_column == key).with_for_update()).scalar()
+                if (None if held is None else json.loads(held)) != changes[key][0]:
+                    raise SettingChanged(key)
+                if held is not None:
+                    connection.execute(update(t.settings).where(key_column == key).values(value=text))
+                    continue
+                try:
+                    connection.execute(insert(t.settings).values(key=key, value=text))
+                except IntegrityError:
+                    raise SettingChanged(key) from None
 
     def settings(self) -> dict[str, Any]:
         """All settings."""
@@ -289,6 +312,13 @@ class Store:
 
 class _Met(Exception):
     """Another writer took the number, or stored the same client id, a moment ago."""
+
+
+def _setting_text(key: str, value: Any) -> str:
+    try:
+        return json.dumps(value, allow_nan=False)
+    except (TypeError, ValueError) as error:
+        raise ValueError(f"setting {key}: {error}") from None
 
 
 _LINE: TypeAdapter[VisitLine] = TypeAdapter(VisitLine)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import threading
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 
 from fastapi import Depends, FastAPI, Request
@@ -21,7 +21,7 @@ from starlette.staticfiles import StaticFiles
 
 from endfeel.belief.refusal import BeliefError
 from endfeel.planning.costs import CostError
-from endfeel.storage import ClientIdTaken, StoreError
+from endfeel.storage import ClientIdTaken, SettingChanged, StoreError
 from endfeel.visits.admission import EventRefused
 from endfeel.visits.events import EventError
 from endfeel.web import (
@@ -117,8 +117,10 @@ class _Secret:
             if not self.known:
                 kept = self.desk.store.setting(_SECRET)
                 if not isinstance(kept, str):
-                    kept = new_secret()
-                    self.desk.store.set_setting(_SECRET, kept)
+                    # Another server on this store may make one at this moment: both then use that.
+                    with suppress(SettingChanged):
+                        self.desk.store.change_setting(_SECRET, kept, new_secret())
+                    kept = str(self.desk.store.setting(_SECRET))
                 self.known = kept
             return self.known
 

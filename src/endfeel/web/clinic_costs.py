@@ -17,7 +17,7 @@ from typing import Any
 
 from endfeel.catalogue import Catalogue
 from endfeel.planning.costs import CostError, Costs, change, default_costs
-from endfeel.storage import Store
+from endfeel.storage import SettingChanged, Store
 from endfeel.web.refused import Refused
 
 KEY = "costs"
@@ -45,6 +45,7 @@ class ClinicCosts:
         self._shipped = shipped
         self._lock = threading.RLock()
         self._held: dict[str, Any] = {}
+        self._seen: object = None
         self._made: dict[tuple[str, int], tuple[Costs, str]] = {}
         self._looked = -LOOK_AGAIN
 
@@ -110,15 +111,21 @@ class ClinicCosts:
             usual = cost_values(shipped)
             kept = {name: value for name, value in values.items() if value != usual[name]}
             entry = {"at": dt.datetime.now(dt.UTC).isoformat(), "by": by, "values": kept}
-            self._store.set_setting(KEY, {**self._held, region: [*changes, entry]})
-            self._looked = -LOOK_AGAIN
+            try:
+                self._store.change_setting(KEY, self._seen, {**self._held, region: [*changes, entry]})
+            except SettingChanged:
+                raise Refused(
+                    409, "The costs were changed meanwhile, perhaps by another server; load the page and repeat it."
+                ) from None
+            finally:
+                self._looked = -LOOK_AGAIN
             return made
 
     def _changes(self, region: str) -> list[dict[str, Any]]:
         with self._lock:
             if time.monotonic() - self._looked >= LOOK_AGAIN:
                 held = self._store.setting(KEY)
-                self._held = held if isinstance(held, dict) else {}
+                self._seen, self._held = held, held if isinstance(held, dict) else {}
                 self._looked = time.monotonic()
             found = self._held.get(region, [])
             return list(found) if isinstance(found, list) else []

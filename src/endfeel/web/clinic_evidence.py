@@ -21,7 +21,7 @@ from endfeel.evidence.overlay import Overlay, OwnStudy, overlaid
 from endfeel.evidence.own_log import Act, OwnLog, log_json, read_log
 from endfeel.pooling.edition import Edition
 from endfeel.pooling.own import OwnEdition, OwnEditions
-from endfeel.storage import Store
+from endfeel.storage import SettingChanged, Store
 from endfeel.web.refused import Refused
 
 KEY = "own-studies"
@@ -80,6 +80,7 @@ class ClinicEvidence:
         self._lock = threading.RLock()
         self._now: Standing | None = None
         self._mark: object = None
+        self._held: object = None
         self._looked = 0.0
         self._earlier: dict[str, Standing | None] = {}
         self._conditions: Mapping[str, frozenset[str]] = {
@@ -108,6 +109,7 @@ class ClinicEvidence:
             mark = (len(changes), changes[-1] if changes else None)
             if self._now is None or mark != self._mark:
                 self._now, self._mark = self._read(held), mark
+            self._held = held
             self._looked = time.monotonic()
             return self._now
 
@@ -148,8 +150,14 @@ class ClinicEvidence:
                 raise Refused(409, "The studies were changed meanwhile; load the page again and repeat it.")
             standing = self.imagined(wanted, by, at)
             log = standing.log.with_edition(standing.edition.id)
-            self._store.set_setting(KEY, log_json(log))
-            self._looked = 0.0
+            try:
+                self._store.change_setting(KEY, self._held, log_json(log))
+            except SettingChanged:
+                raise Refused(
+                    409, "The studies were changed meanwhile, perhaps by another server; load the page and repeat it."
+                ) from None
+            finally:
+                self._looked = 0.0
             return self.now()
 
     def imagined(self, wanted: Sequence[Wanted], by: str = "", at: dt.datetime | None = None) -> Standing:

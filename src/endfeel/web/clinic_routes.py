@@ -5,11 +5,16 @@ Public: router.
 
 from __future__ import annotations
 
+import hashlib
+import json
 from dataclasses import dataclass
+from typing import Any
 
 from fastapi import APIRouter
 from starlette.responses import RedirectResponse, Response
 
+from endfeel.storage import SettingChanged
+from endfeel.web.desk import Desk
 from endfeel.web.device_routes import AtDesk, Form
 from endfeel.web.note_view import HOUSE, house_of
 from endfeel.web.refused import Refused
@@ -18,6 +23,7 @@ from endfeel.web.safety_summary import LOCAL_PATHWAY, SENDS
 
 router = APIRouter()
 LONGEST = 600
+_MEANWHILE = "The clinic's settings were changed meanwhile, perhaps by another server; load the page and repeat it."
 
 
 @dataclass(frozen=True)
@@ -31,13 +37,14 @@ class Pathway:
 
 @dataclass(frozen=True)
 class ClinicPage:
-    """The page “This clinic”."""
+    """The page “This clinic”. seen: tells what it showed, so that what another set meanwhile is not written over."""
 
     pathways: tuple[Pathway, ...]
     name: str
     lines: str
     footer: str
     paper: str
+    seen: str
 
 
 def clinic(desk: AtDesk) -> ClinicPage:
@@ -50,6 +57,7 @@ def clinic(desk: AtDesk) -> ClinicPage:
         lines="\n".join(house.lines),
         footer=house.footer,
         paper=house.paper,
+        seen=_seen(_held(desk)),
     )
 
 
@@ -62,12 +70,26 @@ def clinic_set(desk: AtDesk, form: Form) -> Response:
     for field in ("name", "footer", "lines", *SENDS):
         if len(form.text(field) or "") > LONGEST:
             raise Refused(400, f"{field}: at most {LONGEST} characters.")
-    for key in SENDS:
-        if key in form.fields:
-            desk.store.set_setting(LOCAL_PATHWAY + key, form.text(key) or "")
+    held = _held(desk)
+    if form.text("seen") not in (None, _seen(held)):
+        raise Refused(409, _MEANWHILE)
+    made: dict[str, Any] = {LOCAL_PATHWAY + key: form.text(key) or "" for key in SENDS if key in form.fields}
     if "name" in form.fields:
         lines = [line.strip() for line in (form.text("lines") or "").splitlines() if line.strip()]
         paper = form.choice("paper", "The paper", ("a4", "us-letter")) or "a4"
-        house = {"name": form.text("name") or "", "lines": lines, "footer": form.text("footer") or "", "paper": paper}
-        desk.store.set_setting(HOUSE, house)
+        footer = form.text("footer") or ""
+        made[HOUSE] = {"name": form.text("name") or "", "lines": lines, "footer": footer, "paper": paper}
+    try:
+        desk.store.change_settings({key: (held[key], value) for key, value in made.items()})
+    except SettingChanged:
+        raise Refused(409, _MEANWHILE) from None
     return RedirectResponse("/clinic", status_code=303)
+
+
+def _held(desk: Desk) -> dict[str, Any]:
+    """The settings of this page as they are kept, by key."""
+    return {key: desk.store.setting(key) for key in (HOUSE, *(LOCAL_PATHWAY + key for key in SENDS))}
+
+
+def _seen(held: dict[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(held, sort_keys=True).encode()).hexdigest()[:16]

@@ -15,7 +15,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from endfeel.documents.strategy_tree import StrategySheet
-from endfeel.storage import Store
+from endfeel.storage import SettingChanged, Store
 from endfeel.web.refused import Refused
 
 KEY = "house-protocol:"
@@ -70,16 +70,22 @@ class HouseProtocols:
         held = self._store.setting(KEY + protocol.protocol_id)
         if held is not None:
             return self.one(protocol.protocol_id)
-        self._store.set_setting(KEY + protocol.protocol_id, _written(protocol))
+        try:
+            self._store.change_setting(KEY + protocol.protocol_id, None, _written(protocol))
+        except SettingChanged:
+            return self.one(protocol.protocol_id)  # sent to two servers at once: the first counts
         return protocol
 
     def retire(self, protocol_id: str, by: str, why: str, at: dt.datetime) -> None:
         """It holds no longer; it stays in the list. Refused(409) where it was retired before."""
-        held = self.one(protocol_id)
+        seen, held = self._store.setting(KEY + protocol_id), self.one(protocol_id)
         if held.retired_at is not None:
             raise Refused(409, f"It was retired before, by {held.retired_by}.")
         value = {**_written(held), "retired_at": at.isoformat(), "retired_by": by, "retired_why": why}
-        self._store.set_setting(KEY + protocol_id, value)
+        try:
+            self._store.change_setting(KEY + protocol_id, seen, value)
+        except SettingChanged:
+            raise Refused(409, "It was changed meanwhile; load the page again.") from None
 
 
 def _written(protocol: HouseProtocol) -> dict[str, Any]:
