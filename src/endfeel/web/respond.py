@@ -21,6 +21,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.types import ASGIApp, Scope
 
 from endfeel.web import words
+from endfeel.web.locked import locked
 from endfeel.web.refused import Refused
 from endfeel.web.security import FIELD
 
@@ -103,6 +104,9 @@ def render(
         account=getattr(request.state, "account", None),
         signed_out=getattr(request.state, "in_use", False) and getattr(request.state, "account", None) is None,
     )
+    account = getattr(request.state, "account", None)
+    if account is not None:
+        text = locked(text, account.role)
     return HTMLResponse(text, status_code=status, headers=headers)
 
 

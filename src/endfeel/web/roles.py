@@ -1,13 +1,15 @@
 """What each role may do: one table over all addresses, asked before every route.
 
-Public: ACTS, TABLE, act_of, may, allowed (a FastAPI dependency).
+Public: ACTS, TABLE, act_of, act_at, may, refusal_words, allowed (a FastAPI dependency).
 
 An address that stands nowhere in the table is refused to everybody as soon as there are accounts.
 """
 
 from __future__ import annotations
 
+import re
 from fnmatch import fnmatchcase
+from functools import lru_cache
 from types import MappingProxyType
 
 from fastapi import Request
@@ -99,10 +101,26 @@ def act_of(method: str, address: str) -> str | None:
     return None
 
 
+@lru_cache(maxsize=4096)
+def act_at(method: str, path: str) -> str | None:
+    """The act of a path as a page posts to it (``/visits/8f3a``); None where the table has no line."""
+    for wanted, pattern, act in TABLE:
+        fits = re.sub(r"\\{\w+\\}", "[^/]+", re.escape(pattern)).replace(r"\*", ".*")
+        if wanted in ("*", method) and re.fullmatch(fits, path):
+            return act
+    return None
+
+
 def may(role: str, method: str, address: str) -> bool:
     """Whether a role may use an address."""
     act = act_of(method, address)
     return act is not None and role in ACTS[act]
+
+
+def refusal_words(role: str, act: str) -> str:
+    """One sentence: what a role can not do, and who can."""
+    who = " or a ".join(ACTS[act])
+    return f"As a {role} you can not {_WORDS.get(act, 'do this')}; a {who} can."
 
 
 def allowed(request: Request) -> None:
@@ -116,6 +134,4 @@ def allowed(request: Request) -> None:
         return
     if act is None or account is None or account.role not in ACTS[act]:
         role = account.role if account else "signed out"
-        what = _WORDS.get(act or "", "do this")
-        who = " or a ".join(ACTS[act]) if act else "nobody"
-        raise Refused(403, f"As a {role} you can not {what}; a {who} can." if act else f"Nobody can {what} here.")
+        raise Refused(403, refusal_words(role, act) if act else "Nobody can do this here.")

@@ -198,7 +198,7 @@
   document.addEventListener("click", (event) => {
     const figure = event.target.closest("svg[data-view]");
     const form = $("#mark");
-    if (!figure || !form || event.target.closest("a, button")) return;
+    if (!figure || !form || $("fieldset.off", form) || event.target.closest("a, button")) return;
     const box = figure.getBoundingClientRect();
     form.elements.view.value = figure.dataset.view;
     form.elements.x.value = ((event.clientX - box.left) / box.width).toFixed(4);
