@@ -17,18 +17,13 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from endfeel.belief import Belief, Prediction, RegionModel, Result, predict
-from endfeel.belief.infer import suppose
 from endfeel.planning.costs import Costs
 from endfeel.planning.decide import ActionTable, smallest_loss
 from endfeel.planning.effort import Candidate, Path, effort
+from endfeel.planning.joints import Joints
 
-Floats = NDArray[np.float64]
 TINY = 1e-9
-
-
 Allowed = Callable[[Candidate, Path], bool]
 
 
@@ -43,7 +38,6 @@ class Searched:
     candidate: Candidate
     loss: float
     gain: float
-    prediction: Prediction
 
 
 @dataclass(frozen=True)
@@ -60,8 +54,7 @@ class Search:
 
 
 def search(
-    model: RegionModel,
-    belief: Belief,
+    joints: Joints,
     table: ActionTable,
     candidates: tuple[Candidate, ...],
     start: Path,
@@ -71,14 +64,17 @@ def search(
     irritability: str,
     depth: int = 3,
     most_nodes: int = 150,
+    since: int = 0,
 ) -> Search:
-    """Search from a belief.
+    """Search from the last moment of a path.
 
-    allowed: whether a candidate may be done after a path. depth: findings in a row. model and belief may be thinned.
-    Deterministic; at most `most_nodes` nodes are opened, each one look ahead over its candidates.
+    allowed: whether a candidate may be done after a path. depth: findings in a row. since: how many results of the path
+    came after the belief that joints starts from. Deterministic; at most `most_nodes` nodes are opened, each one look
+    ahead over its candidates.
     """
-    tree = _Tree(model, table, candidates, allowed, costs, irritability, belief, len(start.results), start.manoeuvres)
-    root = _Node(float(smallest_loss(table, belief.state_probability)), start, depth, 1.0)
+    tree = _Tree(joints, table, candidates, allowed, costs, irritability, len(start.results) - since, start.manoeuvres)
+    stop = float(smallest_loss(table, joints.now(start.results[len(start.results) - since :])))
+    root = _Node(stop, start, depth, 1.0)
     tree.open(root)
     nodes = 1
     settled = False
@@ -90,21 +86,16 @@ def search(
         tree.open(leaf)
         tree.refresh_above(leaf)
         nodes += 1
-    first = sorted(root.branches, key=lambda b: (b.upper, b.candidate.observable))
+    first = sorted(root.branches, key=lambda b: (round(b.upper, 9), b.candidate.observable))
+    without = _Without()
     found = tuple(
-        Searched(
-            b.candidate,
-            b.upper,
-            _without(root, b.candidate.observable) - (b.upper - b.burden),
-            tree.predictions[b.candidate.observable],
-        )
-        for b in first
+        Searched(b.candidate, b.upper, without(root, b.candidate.observable) - (b.upper - b.burden)) for b in first
     )
     return Search(root.stop, found, settled, nodes)
 
 
 @dataclass(frozen=True)
-class _Look:
+class _Losses:
     """One finding looked at after some results: P(positive), and the loss of stopping after either result."""
 
     probability: float
@@ -138,37 +129,52 @@ class _Node:
         self.lower = self.stop if self.depth == 0 else 0.0
 
 
-def _without(node: _Node, observable: str) -> float:
-    """The upper bound of a node where one observable is never taken."""
-    values = [
-        branch.burden + sum(c.weight * _without(c, observable) for c in branch.children)
-        for branch in node.branches
-        if branch.candidate.observable != observable
-    ]
-    return min([node.stop, *values])
+class _Without:
+    """The upper bound of a node where one observable is never taken. Only where the best plan takes it is that another
+    than the node's own; which plans take what is kept."""
+
+    def __init__(self) -> None:
+        self._taken: dict[int, frozenset[str]] = {}
+
+    def __call__(self, node: _Node, observable: str) -> float:
+        if observable not in self._takes(node):
+            return node.upper
+        values = [
+            branch.burden + sum(c.weight * self(c, observable) for c in branch.children)
+            for branch in node.branches
+            if branch.candidate.observable != observable
+        ]
+        return min([node.stop, *values])
+
+    def _takes(self, node: _Node) -> frozenset[str]:
+        """Observables that the best plan from a node may take."""
+        if id(node) not in self._taken:
+            best = min(node.branches, key=lambda b: b.upper, default=None)
+            if best is None or best.upper >= node.stop:
+                self._taken[id(node)] = frozenset()
+            else:
+                after = [self._takes(child) for child in best.children]
+                self._taken[id(node)] = frozenset({best.candidate.observable}).union(*after)
+        return self._taken[id(node)]
 
 
 @dataclass
 class _Tree:
-    """A search under way. start: the belief at the root, after the first `given` results of every path.
+    """A search under way. given: results of every path that the start of joints knows.
 
     manoeuvres: done before the root.
-    beliefs, looks: by the set of results since, for two paths with the same results in another order know the same.
-    predictions: at the root.
+    looks: by the set of results since, for two paths with the same results in another order know the same.
     """
 
-    model: RegionModel
+    joints: Joints
     table: ActionTable
     candidates: tuple[Candidate, ...]
     allowed: Allowed
     costs: Costs
     irritability: str
-    start: Belief
     given: int
     manoeuvres: frozenset[str]
-    beliefs: dict[frozenset[tuple[str, str]], Belief] = field(default_factory=dict)
-    looks: dict[frozenset[tuple[str, str]], dict[str, _Look]] = field(default_factory=dict)
-    predictions: dict[str, Prediction] = field(default_factory=dict)
+    looks: dict[frozenset[tuple[str, str]], dict[str, _Losses]] = field(default_factory=dict)
 
     def open(self, node: _Node) -> None:
         """Look ahead from a node over every finding allowed there."""
@@ -245,29 +251,15 @@ class _Tree:
         node.upper = min([node.stop, *(b.upper for b in node.branches)])
         node.lower = min([node.stop, *(b.lower for b in node.branches)])
 
-    def _look(self, path: Path, observables: list[str]) -> dict[str, _Look]:
-        since = path.results[self.given :]
-        known = self.looks.setdefault(frozenset(since), {})
+    def _look(self, path: Path, observables: list[str]) -> dict[str, _Losses]:
+        since = frozenset(path.results[self.given :])
+        known = self.looks.setdefault(since, {})
         new = [o for o in observables if o not in known]
         if new:
-            found = predict(self.model, self._belief(since), new)
-            if not since:
-                self.predictions.update({p.observable: p for p in found})
-            losses = smallest_loss(self.table, np.stack([p for f in found for p in (f.if_positive, f.if_negative)]))
-            for i, prediction in enumerate(found):
-                known[prediction.observable] = _Look(
-                    prediction.probability, float(losses[2 * i]), float(losses[2 * i + 1])
-                )
+            look = self.joints.look(since, new)
+            if_positive, if_negative = (
+                smallest_loss(self.table, after) for after in (look.if_positive, look.if_negative)
+            )
+            for k, observable in enumerate(new):
+                known[observable] = _Losses(float(look.probability[k]), float(if_positive[k]), float(if_negative[k]))
         return known
-
-    def _belief(self, results: tuple[tuple[str, str], ...]) -> Belief:
-        """The belief after some results since the root."""
-        if not results:
-            return self.start
-        key = frozenset(results)
-        if key not in self.beliefs:
-            observable, result = results[-1]
-            before = self._belief(results[:-1])
-            told: Result = "positive" if result == "positive" else "negative"
-            self.beliefs[key] = suppose(self.model, before, observable, told)
-        return self.beliefs[key]

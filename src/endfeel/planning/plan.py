@@ -36,6 +36,7 @@ from endfeel.planning.effort import (
     manoeuvres_done,
     provocation_spent,
 )
+from endfeel.planning.joints import Joints, Look
 from endfeel.planning.lookahead import Search, Searched, search
 from endfeel.planning.situation import Situation
 from endfeel.planning.withhold import Withheld, withheld
@@ -169,6 +170,7 @@ class _Planner:
         self.full = model
         self.model = model.thin(DRAWS_LOOKING_AHEAD)
         self.thin = believe(self.model, belief.results)
+        self.joints = Joints(self.model, self.thin)
         self.table: ActionTable = action_table(model.conditions, model.none_id, model.states, self.region, costs)
         self.decision = decide(self.table, belief.state_probability, self.region, model.states, model.conditions, costs)
         rows = {r.finding_id: r for r in evidence.findings_of(model.region)}
@@ -185,9 +187,9 @@ class _Planner:
         withheld_now, candidates = self._sorted_out()
         loss = float(smallest_loss(self.table, self.thin.state_probability))
         here = self.here
-        chosen = self._promising(candidates, here, self.thin)
+        chosen = self._promising(candidates, here, self.joints)
         found = search(
-            self.model, self.thin, self.table, chosen, here,
+            self.joints, self.table, chosen, here,
             allowed=self._allowed, costs=self.costs, irritability=self.situation.irritability,
             depth=depth, most_nodes=most_nodes,
         )  # fmt: skip
@@ -199,9 +201,11 @@ class _Planner:
         ]
         searched = {o.observable for o in offers}
         rest = [c for c in candidates if c.observable not in searched and self._allowed(c, here)]
-        for candidate, prediction in zip(rest, self._look(self.thin, rest), strict=True):
-            offers.append(self._offer(candidate, self._worth(loss, candidate, prediction, here), prediction, here))
-        offers.sort(key=lambda o: (-o.worth * (1.0 if o.changes or o.worth < 0 else PREPARING), o.observable))
+        if rest:
+            look = self.joints.look((), [c.observable for c in rest])
+            for k, (candidate, worth) in enumerate(zip(rest, self._worths(look, rest, here), strict=True)):
+                offers.append(self._offer(candidate, float(worth), look.prediction(k, candidate.observable), here))
+        offers.sort(key=lambda o: (-_even(o.worth * (1.0 if o.changes or o.worth < 0 else PREPARING)), o.observable))
         worth_it = tuple(o for o in offers if o.worth > 0)
         others = tuple(o for o in offers if o.worth <= 0)
         return Plan(
@@ -290,28 +294,30 @@ class _Planner:
     def _effort(self, candidate: Candidate, path: Path) -> Effort:
         return effort(candidate, path, self.costs, self.situation.irritability)
 
-    def _look(self, belief: Belief, candidates: list[Candidate]) -> tuple[Prediction, ...]:
-        return predict(self.model, belief, [c.observable for c in candidates]) if candidates else ()
+    def _worths(self, look: Look, candidates: list[Candidate], path: Path) -> Floats:
+        """What each finding would save if nothing followed it, its burden off; (K,)."""
+        if_positive, if_negative = (smallest_loss(self.table, p) for p in (look.if_positive, look.if_negative))
+        expected = look.probability * if_positive + (1 - look.probability) * if_negative
+        burdens = np.array([self._effort(c, path).burden for c in candidates])
+        worths: Floats = smallest_loss(self.table, look.now) - expected - burdens
+        return worths
 
-    def _worth(self, loss: float, candidate: Candidate, prediction: Prediction, path: Path) -> float:
-        after = smallest_loss(self.table, np.stack([prediction.if_positive, prediction.if_negative]))
-        expected = prediction.probability * after[0] + (1 - prediction.probability) * after[1]
-        return float(loss - expected - self._effort(candidate, path).burden)
-
-    def _promising(self, candidates: tuple[Candidate, ...], path: Path, belief: Belief) -> tuple[Candidate, ...]:
+    def _promising(
+        self, candidates: tuple[Candidate, ...], path: Path, joints: Joints, since: int = 0
+    ) -> tuple[Candidate, ...]:
         """The findings worth most by themselves, then those that tell most about care.
 
-        The second kind may be worthless alone and worth something together.
+        The second kind may be worthless alone and worth something together. since: as in search.
         """
         pool = list(candidates)
         if len(pool) <= PROMISING:
             return tuple(pool)
-        loss = float(smallest_loss(self.table, belief.state_probability))
-        looks = self._look(belief, pool)
-        worth = [self._worth(loss, c, p, path) for c, p in zip(pool, looks, strict=True)]
-        told = [_information(self.table, p) - self._effort(c, path).burden for c, p in zip(pool, looks, strict=True)]
-        by_worth = sorted(range(len(pool)), key=lambda i: (-worth[i], pool[i].observable))
-        by_told = sorted(range(len(pool)), key=lambda i: (-told[i], pool[i].observable))
+        look = joints.look(path.results[len(path.results) - since :], [c.observable for c in pool])
+        worth = self._worths(look, pool, path).tolist()
+        burdens = np.array([self._effort(c, path).burden for c in pool])
+        told = (_information(self.table, look) - burdens).tolist()
+        by_worth = sorted(range(len(pool)), key=lambda i: (-_even(worth[i]), pool[i].observable))
+        by_told = sorted(range(len(pool)), key=lambda i: (-_even(told[i]), pool[i].observable))
         chosen = dict.fromkeys([i for i in by_worth[: PROMISING // 2] if worth[i] > 0])
         for i in by_told:
             if len(chosen) >= PROMISING:
@@ -362,20 +368,25 @@ class _Planner:
             results[last.observable] = "positive" if last.probability > 0.5 else "negative"
             candidate = by_id[last.observable]
             path = path.after(candidate, results[last.observable], self._effort(candidate, path), self.costs)
-            belief = believe(self.model, results)
             left = tuple(c for c in candidates if c.observable not in results and self._allowed(c, path))
             if not left:
                 break
+            # What follows the first finding was mostly looked at in planning it.
+            first = len(taken) == 1
+            joints = self.joints if first else Joints(self.model, believe(self.model, results))
+            since = int(first)
             found = search(
-                self.model, belief, self.table, self._promising(left, path, belief), path,
+                joints, self.table, self._promising(left, path, joints, since), path,
                 allowed=self._allowed, costs=self.costs, irritability=self.situation.irritability,
-                depth=2, most_nodes=ROUTE_NODES,
+                depth=2, most_nodes=ROUTE_NODES, since=since,
             )  # fmt: skip
             worths = [(self._worth_of(found, s, path), s) for s in found.first]
-            best = max(worths, key=lambda w: (w[0], w[1].candidate.observable), default=None)
+            best = max(worths, key=lambda w: (_even(w[0]), w[1].candidate.observable), default=None)
             if best is None or best[0] <= 0:
                 break
-            taken.append(self._offer(best[1].candidate, best[0], best[1].prediction, path))
+            candidate = best[1].candidate
+            look = joints.look(path.results[len(path.results) - since :], [candidate.observable])
+            taken.append(self._offer(candidate, best[0], look.prediction(0, candidate.observable), path))
         return self._as_walked(_by_position(taken, self.situation.position, self._lighter), by_id)
 
     def _as_walked(self, stops: tuple[Stop, ...], by_id: Mapping[str, Candidate]) -> tuple[Stop, ...]:
@@ -456,13 +467,24 @@ def _worth_words(worth: float, changes: bool) -> str:
     return "could change what you do" if changes else "adds to what comes after it"
 
 
-def _information(table: ActionTable, prediction: Prediction) -> float:
-    """Mutual information between the result and which care is called for, summed over care groups, in nats."""
-    chance = np.stack([prediction.if_positive, prediction.if_negative, prediction.now]) @ table.membership
-    chance = np.clip(chance, 1e-12, 1 - 1e-12)
-    entropy = -(chance * np.log(chance) + (1 - chance) * np.log(1 - chance))
-    p = prediction.probability
-    return float((entropy[2] - p * entropy[0] - (1 - p) * entropy[1]).sum())
+def _even(worth: float) -> float:
+    """A worth without its last digits, so that findings worth the same stay in the order of their names."""
+    return round(float(worth), 9)
+
+
+def _information(table: ActionTable, look: Look) -> Floats:
+    """Mutual information between each result and which care is called for, summed over care groups, in nats; (K,)."""
+    p = look.probability
+    if_positive, if_negative = (_entropy(table, after) for after in (look.if_positive, look.if_negative))
+    told: Floats = _entropy(table, look.now) - p * if_positive - (1 - p) * if_negative
+    return told
+
+
+def _entropy(table: ActionTable, state_probability: Floats) -> Floats:
+    """Entropy of whether each care group is called for, summed over groups, for beliefs (..., S); (...)."""
+    chance = np.clip(state_probability @ table.membership, 1e-12, 1 - 1e-12)
+    entropy: Floats = -(chance * np.log(chance) + (1 - chance) * np.log(1 - chance)).sum(axis=-1)
+    return entropy
 
 
 def _listed(words: list[str]) -> str:

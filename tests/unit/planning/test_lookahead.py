@@ -14,6 +14,7 @@ from endfeel.evidence import load_evidence
 from endfeel.planning import Costs, default_costs
 from endfeel.planning.decide import ActionTable, action_table, smallest_loss
 from endfeel.planning.effort import Candidate, Effort, Path, candidate_of, effort
+from endfeel.planning.joints import Joints
 from endfeel.planning.lookahead import Search, search
 from endfeel.pooling import load_edition
 
@@ -54,7 +55,7 @@ class Setting:
 
     def search(self, depth: int, most_nodes: int = 10_000, path: Path = HERE) -> Search:
         return search(
-            self.model, self.believed(path), self.table, self.candidates, path,
+            Joints(self.model, self.believed(path)), self.table, self.candidates, path,
             allowed=self.allowed, costs=self.costs, irritability="moderate", depth=depth, most_nodes=most_nodes,
         )  # fmt: skip
 
@@ -116,10 +117,15 @@ def test_a_search_may_begin_after_some_results(model: RegionModel) -> None:
     exact, first = setting.by_trying_all(path, 2)
     assert found.settled and best(found) == pytest.approx(exact, abs=1e-7)
     assert {s.candidate.observable for s in found.first} == set(first)
-    now = setting.believed(path).state_probability
-    for s in found.first:
-        assert s.prediction.observable == s.candidate.observable
-        assert s.prediction.now == pytest.approx(now, abs=1e-9)
+    joints = Joints(model, setting.believed(replace(path, results=path.results[:1])))
+    part = search(
+        joints, setting.table, setting.candidates, path,
+        allowed=setting.allowed, costs=setting.costs, irritability="moderate", depth=2, most_nodes=10_000, since=1,
+    )  # fmt: skip
+    assert part.loss == pytest.approx(found.loss)
+    assert [s.candidate for s in part.first] == [s.candidate for s in found.first]
+    assert [s.loss for s in part.first] == pytest.approx([s.loss for s in found.first])
+    assert [s.gain for s in part.first] == pytest.approx([s.gain for s in found.first])
 
 
 @pytest.mark.parametrize("minute", [0.0, 0.05, 0.3])
@@ -163,7 +169,7 @@ def test_one_node_is_one_look_ahead(model: RegionModel) -> None:
     setting = Setting(model, knee(), KNEE)
     found = setting.search(3, most_nodes=1)
     for s in found.first:
-        p = s.prediction
+        p = predict(model, setting.believed(HERE), [s.candidate.observable])[0]
         after = smallest_loss(setting.table, np.stack([p.if_positive, p.if_negative]))
         expected = setting.effort(s.candidate, HERE).burden + p.probability * after[0] + (1 - p.probability) * after[1]
         assert s.loss == pytest.approx(float(expected))

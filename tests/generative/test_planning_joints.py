@@ -1,0 +1,108 @@
+"""Adding cells up gives what predicting each pattern of results by itself gives, whatever was recorded before."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from endfeel.belief import Belief, Context, RegionModel, believe, compile_region, predict
+from endfeel.belief.infer import suppose
+from endfeel.belief.results import Result
+from endfeel.catalogue import load_catalogue
+from endfeel.evidence import load_evidence
+from endfeel.planning.joints import Joints
+from endfeel.pooling import load_edition
+
+EVIDENCE, CATALOGUE = load_evidence(), load_catalogue()
+# The low back has validated rules; the knee has coarse readings beside finer ones.
+REGIONS = ("knee", "lumbar-pelvis", "hip")
+told = st.sampled_from(("positive", "negative"))
+
+
+@cache
+def model_of(region: str) -> RegionModel:
+    return compile_region(EVIDENCE, load_edition(), CATALOGUE, Context(region)).thin(8)
+
+
+def askable(region: str) -> list[str]:
+    """Readings that planning may look at: no scans, no coarse reading beside its finer ones."""
+    model = model_of(region)
+    return [
+        o
+        for o in model.observables
+        if EVIDENCE.finding(o, region).kind not in ("imaging", "laboratory")
+        and not any(part != o and part in model.place for part in model.observed(o).coarse_of)
+    ]
+
+
+@st.composite
+def moments(draw: st.DrawFn) -> tuple[str, dict[str, Result], list[tuple[str, Result]], list[str]]:
+    """A region, what was recorded before (any reading), up to three results since, and findings to look at."""
+    region = draw(st.sampled_from(REGIONS))
+    before = draw(st.dictionaries(st.sampled_from(model_of(region).observables), told, max_size=4))
+    open_ = [o for o in askable(region) if o not in before]
+    chosen = draw(st.lists(st.sampled_from(open_), min_size=2, max_size=6, unique=True))
+    since = draw(st.integers(0, min(3, len(chosen) - 1)))
+    return region, before, [(o, draw(told)) for o in chosen[:since]], chosen[since:]
+
+
+def one_by_one(model: RegionModel, belief: Belief, since: list[tuple[str, Result]]) -> Belief:
+    for observable, result in since:
+        belief = suppose(model, belief, observable, result)
+    return belief
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(moments())
+def test_every_pattern_is_what_predicting_it_by_itself_gives(
+    moment: tuple[str, dict[str, Result], list[tuple[str, Result]], list[str]],
+) -> None:
+    region, before, since, wanted = moment
+    model = model_of(region)
+    start = believe(model, before)
+    look = Joints(model, start).look(since, wanted)
+    for k, expected in enumerate(predict(model, one_by_one(model, start, since), wanted)):
+        assert look.probability[k] == pytest.approx(expected.probability, abs=1e-8)
+        for cells, other, chance in (
+            (look.if_positive[k], expected.if_positive, expected.probability),
+            (look.if_negative[k], expected.if_negative, 1 - expected.probability),
+        ):
+            assert cells.sum() == pytest.approx(1.0)
+            assert np.abs(cells - other).max() * chance < 1e-8
+
+
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(moments())
+def test_what_was_looked_at_before_makes_no_difference(
+    moment: tuple[str, dict[str, Result], list[tuple[str, Result]], list[str]],
+) -> None:
+    region, before, since, wanted = moment
+    model = model_of(region)
+    start = believe(model, before)
+    used = Joints(model, start)
+    for k in range(len(since) + 1):
+        used.look([(o, "negative") for o, _ in since[:k]], wanted)
+        used.look(list(reversed(since[:k])), list(reversed(wanted)))
+    fresh, again = Joints(model, start).look(since, wanted), used.look(since, wanted)
+    assert np.allclose(fresh.probability, again.probability, atol=1e-10)
+    assert np.allclose(fresh.if_positive * fresh.probability[:, None], again.if_positive * again.probability[:, None])
+    assert np.allclose(Joints(model, start).now(since), used.now(since), atol=1e-10)
+
+
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.sampled_from(REGIONS), st.randoms(use_true_random=False))
+def test_two_results_of_one_finding_average_to_not_knowing(region: str, random: object) -> None:
+    model = model_of(region)
+    one, *others = random.sample(askable(region), 4)  # type: ignore[attr-defined]
+    joints = Joints(model, believe(model, {}))
+    alone = joints.look((), [one, *others])
+    for result, chance in (("positive", alone.probability[0]), ("negative", 1 - alone.probability[0])):
+        after = joints.look([(one, result)], others)
+        expected = alone.if_positive[0] if result == "positive" else alone.if_negative[0]
+        assert np.abs(after.now - expected).max() * chance < 1e-9
+        mixed = after.probability[:, None] * after.if_positive + (1 - after.probability[:, None]) * after.if_negative
+        assert np.abs(mixed - after.now).max() * chance < 1e-9
