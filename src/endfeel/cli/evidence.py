@@ -11,8 +11,9 @@ from rich.console import Console
 from rich.progress import Progress
 
 from endfeel.catalogue import load_catalogue
+from endfeel.cli.clinic import ClinicData, figures
 from endfeel.cli.options import Json
-from endfeel.cli.say import as_json, interval, percent, ratio
+from endfeel.cli.say import as_json, interval, percent, ratio, warn
 from endfeel.evidence import EvidenceBase, EvidenceError, load_evidence
 from endfeel.evidence.incidental import load_incidental
 from endfeel.pooling.edition import Edition, load_edition, save_edition
@@ -38,11 +39,14 @@ def add_to(app: typer.Typer) -> None:
 def pool_command(
     observable: Annotated[str, typer.Argument(help="a finding id, or finding:reading")],
     condition: Annotated[str, typer.Argument(help="a condition id")],
+    data: ClinicData = None,
     json: Json = False,
 ) -> None:
     """Pooled accuracy of one observable for one condition."""
-    evidence = load_evidence()
-    found = pool(load_edition(), evidence, _only_reading(evidence, observable, condition), condition)
+    known = figures(data)
+    evidence = known.evidence
+    found = pool(known.edition, evidence, _only_reading(evidence, observable, condition), condition)
+    warn(known.trouble)
     if json:
         as_json(
             {
@@ -55,6 +59,7 @@ def pool_command(
                 "lr_positive": interval(found.lr_positive),
                 "lr_negative": interval(found.lr_negative),
                 "edition": found.edition,
+                "own_studies": known.own_studies,
                 "sentence": found.sentence,
             }
         )
@@ -69,6 +74,7 @@ def pool_command(
         typer.echo(f"{name:<14}{percent(average):<26}{percent(new)}")
     typer.echo(f"likelihood ratio, positive {ratio(found.lr_positive)}, negative {ratio(found.lr_negative)}")
     typer.echo("The ratio is for one patient of an unknown clinic; its range, if the test works better or worse there.")
+    typer.echo(known.words)
 
 
 def check_command(

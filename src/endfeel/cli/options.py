@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Annotated, get_args
 
 import typer
@@ -11,9 +12,12 @@ from endfeel.belief import Belief, Context, RegionModel, believe, compile_region
 from endfeel.belief.context import Setting
 from endfeel.belief.resolve import resolve_observable
 from endfeel.belief.results import Result, check_result
-from endfeel.catalogue import Catalogue, load_catalogue
-from endfeel.evidence import EvidenceBase, load_evidence
-from endfeel.pooling.edition import Edition, load_edition
+from endfeel.catalogue import Catalogue
+from endfeel.cli.clinic import Figures, figures
+from endfeel.evidence import EvidenceBase
+from endfeel.planning import Costs
+from endfeel.pooling.edition import Edition
+from endfeel.web.clinic_chances import own_chances
 
 Region = Annotated[str, typer.Argument(help="knee, shoulder, hip and so on")]
 SettingOption = Annotated[str, typer.Option("--setting", help=f"one of {', '.join(get_args(Setting))}")]
@@ -34,8 +38,10 @@ class Case:
     evidence: EvidenceBase
     edition: Edition
     catalogue: Catalogue
+    costs: Costs
     model: RegionModel
     belief: Belief
+    figures: Figures
 
 
 def case(
@@ -45,9 +51,14 @@ def case(
     onset: str,
     chance: list[str] | None,
     record: list[str] | None,
+    data: Path | None = None,
 ) -> Case:
-    """Read the options into a belief; BeliefError or BadParameter in one line where one is wrong."""
-    evidence, edition, catalogue = load_evidence(), load_edition(), load_catalogue()
+    """Read the options into a belief; BeliefError or BadParameter in one line where one is wrong.
+
+    data: folder of a clinic's data, whose own studies, costs and starting chances are used.
+    """
+    known = figures(data)
+    evidence, edition, catalogue = known.evidence, known.edition, known.release.catalogue
     catalogue.region(region)
     chances = {}
     for item in chance or ():
@@ -57,6 +68,8 @@ def case(
         except ValueError:
             raise typer.BadParameter(f"--chance {item}: {value!r} is no number from 0 to 1") from None
     context = Context(region, setting=setting, age=age, onset=onset, chances=chances)  # type: ignore[arg-type]
+    clinic = own_chances(known.chances_set.get(region, {}), context.setting, context.onset, age)
+    context = replace(context, clinic=clinic)
     model = compile_region(evidence, edition, catalogue, context)
     results: dict[str, Result] = {}
     for item in record or ():
@@ -65,7 +78,7 @@ def case(
         if observable in results:
             raise typer.BadParameter(f"--record {item}: {observable} is recorded twice; keep one")
         results[observable] = check_result(value)
-    return Case(evidence, edition, catalogue, model, believe(model, results))
+    return Case(evidence, edition, catalogue, known.costs[region], model, believe(model, results), known)
 
 
 def _split(item: str, option: str, form: str) -> tuple[str, str]:

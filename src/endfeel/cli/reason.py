@@ -8,7 +8,7 @@ import typer
 
 from endfeel.belief.combine import AtLeast, Rule, combine
 from endfeel.belief.explain import Explanation, explain
-from endfeel.catalogue import load_catalogue
+from endfeel.cli.clinic import ClinicData, figures
 from endfeel.cli.options import (
     AgeOption,
     Case,
@@ -20,11 +20,9 @@ from endfeel.cli.options import (
     SettingOption,
     case,
 )
-from endfeel.cli.say import as_json, interval, percent, ratio
+from endfeel.cli.say import as_json, interval, percent, ratio, warn
 from endfeel.documents.wording import chance_line
-from endfeel.evidence import load_evidence
-from endfeel.planning import Offer, Plan, Situation, decision_now, decision_words, default_costs, plan
-from endfeel.pooling.edition import load_edition
+from endfeel.planning import Offer, Plan, Situation, decision_now, decision_words, plan
 
 IRRITABILITY = ("low", "moderate", "high")
 
@@ -43,18 +41,18 @@ def belief_command(
     onset: OnsetOption = "unknown",
     chance: ChanceOption = None,
     record: RecordOption = None,
+    data: ClinicData = None,
     json: Json = False,
 ) -> None:
     """The chances after what was recorded, and what each finding moved."""
-    known = case(region, setting, age, onset, chance, record)
+    known = case(region, setting, age, onset, chance, record, data)
+    warn(known.figures.trouble)
     why = explain(known.model, known.belief)
     if json:
         as_json(_belief_json(known, why))
         return
     region_entry = known.catalogue.region(region)
-    decision = decision_now(
-        known.model, known.belief, region_entry, default_costs(region_entry, known.catalogue.modalities)
-    )
+    decision = decision_now(known.model, known.belief, region_entry, known.costs)
     shown = sorted(known.belief.chances.items(), key=lambda item: -item[1].mean)
     for condition, chances in shown:
         start = known.model.starting.get(condition)
@@ -76,6 +74,7 @@ def belief_command(
         typer.echo(note)
     typer.echo(f"Now: {decision_words(decision, region_entry)}")
     typer.echo("Red flags and local pathways come first; no chance rules out an emergency.")
+    typer.echo(known.figures.words)
 
 
 def plan_command(
@@ -91,10 +90,12 @@ def plan_command(
     minutes: Annotated[float | None, typer.Option("--minutes", help="minutes left for hands-on examination")] = None,
     irritability: Annotated[str, typer.Option("--irritability", help="low, moderate or high")] = "moderate",
     position: Annotated[str | None, typer.Option("--position", help="the patient's position now")] = None,
+    data: ClinicData = None,
     json: Json = False,
 ) -> None:
     """What to do next, in which order, what is withheld and why, or a stop."""
-    known = case(region, setting, age, onset, chance, record)
+    known = case(region, setting, age, onset, chance, record, data)
+    warn(known.figures.trouble)
     for item in precaution or ():
         if item not in known.catalogue.precautions:
             raise typer.BadParameter(
@@ -113,12 +114,9 @@ def plan_command(
         done=frozenset(known.belief.results),
         age=age,
     )
-    found = plan(
-        known.evidence, known.model, known.belief, known.catalogue,
-        default_costs(entry, known.catalogue.modalities), situation,
-    )  # fmt: skip
+    found = plan(known.evidence, known.model, known.belief, known.catalogue, known.costs, situation)
     if json:
-        as_json(_plan_json(found))
+        as_json({**_plan_json(found), "own_studies": known.figures.own_studies})
         return
     typer.echo(f"Now: {decision_words(found.decision, entry)}")
     typer.echo(("Stop: " if found.stop else "") + found.why + ".")
@@ -135,6 +133,7 @@ def plan_command(
             typer.echo(f"    {where} ({stop.minutes:.2g} min): {names}")
     for held in found.withheld:
         typer.echo(f"Withheld: {held.observable}: {held.because}")
+    typer.echo(known.figures.words)
 
 
 def combine_command(
@@ -143,6 +142,7 @@ def combine_command(
     findings: Annotated[str, typer.Option("--findings", help="observables or finding ids, separated by commas")],
     at_least: Annotated[int | None, typer.Option("--at-least", help="positive where at least so many are")] = None,
     rule: Annotated[str | None, typer.Option("--rule", help="and, or: instead of --at-least")] = None,
+    data: ClinicData = None,
     json: Json = False,
 ) -> None:
     """The accuracy to expect of several findings read by a rule, beside what independence would claim."""
@@ -152,7 +152,9 @@ def combine_command(
         raise typer.BadParameter(f"--rule {rule}: give and, or")
     reading: Rule = AtLeast(at_least) if at_least is not None else rule  # type: ignore[assignment]
     names = tuple(name.strip() for name in findings.split(",") if name.strip())
-    found = combine(load_evidence(), load_edition(), load_catalogue(), region, condition, names, reading)
+    known = figures(data)
+    warn(known.trouble)
+    found = combine(known.evidence, known.edition, known.release.catalogue, region, condition, names, reading)
     if json:
         as_json(
             {
@@ -171,6 +173,7 @@ def combine_command(
                     "lr_negative": found.independent.lr_negative,
                 },
                 "assumed": list(found.assumed),
+                "own_studies": known.own_studies,
             }
         )
         return
@@ -183,6 +186,7 @@ def combine_command(
     typer.echo(f"{'likelihood ratio -':<22}{ratio(found.lr_negative):<26}{alone.lr_negative:.2f}")
     for observable in found.assumed:
         typer.echo(f"{observable}: nobody studied it for {condition}; what such findings are like is assumed")
+    typer.echo(known.words)
 
 
 def _belief_json(known: Case, why: Explanation) -> dict[str, Any]:
@@ -191,6 +195,7 @@ def _belief_json(known: Case, why: Explanation) -> dict[str, Any]:
         "region": known.model.region,
         "setting": known.model.context.setting,
         "edition": known.edition.id,
+        "own_studies": known.figures.own_studies,
         "chances": {c: interval(i) for c, i in known.belief.chances.items()},
         "explained": [
             {

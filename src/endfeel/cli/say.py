@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 from collections.abc import Mapping
 from typing import Any
 
@@ -15,6 +16,12 @@ from endfeel.pooling.summary import Interval
 def as_json(value: Mapping[str, Any]) -> None:
     """Print one JSON object; a number that is not finite is an error, never NaN in the output."""
     typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def warn(line: str) -> None:
+    """One line on standard error; nothing where it is empty."""
+    if line:
+        print(f"endfeel: {' '.join(line.split())}", file=sys.stderr)
 
 
 def interval(value: Interval) -> dict[str, float]:
