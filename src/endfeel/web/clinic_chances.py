@@ -21,7 +21,7 @@ from typing import Any, get_args
 
 from endfeel.belief.context import SETTINGS, Onset
 from endfeel.catalogue import Catalogue
-from endfeel.storage import Store
+from endfeel.storage import SettingChanged, Store
 from endfeel.web.refused import Refused
 
 KEY = "starting-chances"
@@ -68,6 +68,7 @@ class ClinicChances:
         self._catalogue = catalogue
         self._lock = threading.RLock()
         self._held: dict[str, Any] = {}
+        self._seen: object = None
         self._looked = -LOOK_AGAIN
 
     def of(self, region: str) -> ChancesSet:
@@ -122,8 +123,16 @@ class ClinicChances:
             entry = {"at": dt.datetime.now(dt.UTC).isoformat(), "by": by, "section": section, "values": dict(values)}
             after = _folded([*changes, entry], None)
             kept = [*changes, {**entry, "set": set_id(after)}]
-            self._store.set_setting(KEY, {**self._held, region: kept})
-            self._looked = -LOOK_AGAIN
+            try:
+                self._store.change_setting(KEY, self._seen, {**self._held, region: kept})
+            except SettingChanged:
+                raise Refused(
+                    409,
+                    "The starting chances were changed meanwhile, perhaps by another server; load the page and repeat "
+                    "it.",
+                ) from None
+            finally:
+                self._looked = -LOOK_AGAIN
             return after
 
     def _in_use(self, moment: dt.datetime | None) -> Mapping[str, ChancesSet]:
@@ -134,7 +143,7 @@ class ClinicChances:
         with self._lock:
             if time.monotonic() - self._looked >= LOOK_AGAIN:
                 held = self._store.setting(KEY)
-                self._held = held if isinstance(held, dict) else {}
+                self._seen, self._held = held, held if isinstance(held, dict) else {}
                 self._looked = time.monotonic()
             found = self._held.get(region, [])
             return list(found) if isinstance(found, list) else []
