@@ -8,8 +8,9 @@ over the single findings' own uncertainty: Beta(positive + 1/2, negative + 1/2) 
 else p_i = Φ(η + δ_i), η ~ N(0, 1.2²), δ_i ~ N(0, 0.6²) (ours, wide: the cut-offs then tell level and dependence apart).
 Where a split is not printed, L is averaged over the splits that the printed figures allow.
 
-Then logit r_{g,s} ~ N(m_s, 0.6²), one r_{g,s} for all clusters of one structure group; m_0 ~ N(logit 0.3, 0.8²);
-m_1 - m_0 ~ N(0, 0.4²). The posterior is summed on a grid; nothing is sampled.
+Then logit r_{g,s} = m_s + h_g + e_{g,s}, one r_{g,s} for all clusters of one structure group; h and e each take half of
+the variance 0.6²; m_0 ~ N(logit 0.3, 0.8²); m_1 - m_0 ~ N(0, 0.4²). The posterior is summed on a grid; nothing is
+sampled.
 """
 
 from __future__ import annotations
@@ -49,11 +50,14 @@ class Estimate:
     """The posterior as a Dependence.
 
     used: log L per cluster. largest (2,): the r of largest likelihood if all clusters shared one, without and with.
+    log_evidence: log probability of all their counts, averaged over the prior; the difference between two sets of
+    clusters is the prediction of the ones by the others.
     """
 
     dependence: Dependence
     used: tuple[ClusterLikelihood, ...]
     largest: Floats
+    log_evidence: float
 
 
 def cluster_likelihood(cluster: Cluster, kappa: float, seed: int = 0, points: int = POINTS) -> ClusterLikelihood:
@@ -75,30 +79,31 @@ def estimate(
     m0 = np.linspace(-5.0, 2.0, 71)
     gap = np.linspace(-1.6, 1.6, 33)
     log_post = norm.logpdf(m0, prior.mean, prior.mean_sd)[:, None] + norm.logpdf(gap, prior.gap, prior.gap_sd)[None, :]
+    log_post -= logsumexp(log_post)
     by_key: dict[str, Floats] = {}
     for item in used:
         by_key[item.cluster.key] = by_key.get(item.cluster.key, np.zeros((2, len(LOGIT_R)))) + item.log_likelihood
-    centres = np.linspace(-7.0, 4.0, 221)
-    inside = {key: [_integrated(rows[s], centres, prior.spread) for s in (0, 1)] for key, rows in by_key.items()}
-    m1 = m0[:, None] + gap[None, :]
-    for first, second in inside.values():
-        log_post = log_post + np.interp(m0, centres, first)[:, None] + np.interp(m1, centres, second)
-    weight = np.exp(log_post - log_post.max())
-    weight /= weight.sum()
+    # (m_0, m_1 - m_0, h): where the two classes of a group lie before what is each one's own.
+    h, log_h = _shared_part(prior)
+    centre = (m0[:, None, None] + 0 * gap[:, None] + h, m0[:, None, None] + gap[:, None] + h)
+    own = prior.spread * np.sqrt(1 - prior.shared)
+    inside = {key: _group_evidence(rows, centre, own) + log_h for key, rows in by_key.items()}
+    for rows in inside.values():
+        log_post = log_post + logsumexp(rows, axis=-1)
+    log_evidence = float(logsumexp(log_post))
+    weight = np.exp(log_post - log_evidence)
     mean, mean_sd = _moments(m0, weight.sum(axis=1))
     gap_mean, gap_sd = _moments(gap, weight.sum(axis=0))
-    groups = {}
+    groups, together = {}, {}
     for key, rows in by_key.items():
-        if not any(item.cluster.key == key and len(set(item.cluster.groups)) == 1 for item in used):
-            continue
-        groups[key] = tuple(
-            _group_moments(rows[s], (m0[:, None] + 0 * gap if s == 0 else m1), weight, prior.spread) for s in (0, 1)
-        )
+        if any(item.cluster.key == key and len(set(item.cluster.groups)) == 1 for item in used):
+            given = weight[..., None] * np.exp(inside[key] - logsumexp(inside[key], axis=-1, keepdims=True))
+            groups[key], together[key] = _group_moments(rows, centre, given, own)
     total = sum((item.log_likelihood for item in used), np.zeros((2, len(LOGIT_R))))
     dependence = Dependence(
-        mean, mean_sd, gap_mean, gap_sd, prior.spread, {k: (v[0], v[1]) for k, v in groups.items()}, source
+        mean, mean_sd, gap_mean, gap_sd, prior.spread, groups, source, prior.shared, together
     )
-    return Estimate(dependence, used, expit(LOGIT_R[total.argmax(axis=1)]))
+    return Estimate(dependence, used, expit(LOGIT_R[total.argmax(axis=1)]), log_evidence)
 
 
 def _log_likelihood(cluster: Cluster, counts: Counts, kappa: float, seed: int, points: int) -> Floats:
@@ -136,13 +141,40 @@ def _moments(points: Floats, weights: Floats) -> tuple[float, float]:
     return mean, float(np.sqrt(np.maximum(weights @ (points - mean) ** 2, 0.0)))
 
 
-def _group_moments(log_likelihood: Floats, centre: Floats, weight: Floats, spread: float) -> tuple[float, float]:
-    """Mean and sd of a group's logit r, given its own clusters and all others through m."""
-    centres, index = np.unique(np.round(centre, 6), return_inverse=True)
-    mass = np.bincount(index.ravel(), weights=weight.ravel())
-    inner = norm.pdf(LOGIT_R[None, :], centres[:, None], spread) * np.exp(log_likelihood - log_likelihood.max())
-    inner /= np.maximum(inner.sum(axis=1, keepdims=True), 1e-300)
-    return _moments(LOGIT_R, mass @ inner)
+def _shared_part(prior: Dependence) -> tuple[Floats, Floats]:
+    """Values of h (points,) and their log weights, which add up to one."""
+    points = np.linspace(-4.0, 4.0, 41) if prior.spread > 0 and prior.shared > 0 else np.zeros(1)
+    log_weight = norm.logpdf(points)
+    return prior.spread * np.sqrt(prior.shared) * points, log_weight - logsumexp(log_weight)
+
+
+def _group_evidence(rows: Floats, centre: tuple[Floats, Floats], own: float) -> Floats:
+    """log probability of a group's counts where its classes are centred at `centre`, summed over e."""
+    points = np.linspace(-9.0, 6.0, 301)
+    first, second = (_integrated(rows[s], points, own) for s in (0, 1))
+    return np.asarray(np.interp(centre[0], points, first) + np.interp(centre[1], points, second))
+
+
+def _group_moments(
+    rows: Floats, centre: tuple[Floats, Floats], weight: Floats, own: float
+) -> tuple[tuple[tuple[float, float], tuple[float, float]], float]:
+    """(mean, sd) of a group's logit r in each class and their correlation; weight: of each centre, sums to one."""
+    points = np.linspace(-9.0, 6.0, 301)
+    means, variances = [], []
+    for s in (0, 1):
+        inner = norm.pdf(LOGIT_R[None, :], points[:, None], own) * np.exp(rows[s] - rows[s].max())
+        inner /= np.maximum(inner.sum(axis=1, keepdims=True), 1e-300)
+        first = inner @ LOGIT_R
+        second = inner @ LOGIT_R**2 - first**2
+        means.append(np.interp(centre[s], points, first))
+        variances.append(np.interp(centre[s], points, second))
+    found = []
+    for s in (0, 1):
+        mean = float((weight * means[s]).sum())
+        variance = float((weight * (variances[s] + (means[s] - mean) ** 2)).sum())
+        found.append((mean, float(np.sqrt(variance))))
+    covariance = float((weight * (means[0] - found[0][0]) * (means[1] - found[1][0])).sum())
+    return (found[0], found[1]), covariance / (found[0][1] * found[1][1])
 
 
 def build_dependence(evidence: EvidenceBase, kappa: float = 0.3) -> tuple[Estimate, str]:

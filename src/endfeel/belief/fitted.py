@@ -155,7 +155,8 @@ class _Same:
     ) -> None:
         self.parts = (evidence, edition, catalogue, dependence)
         d = dependence
-        numbers = (d.mean, d.mean_sd, d.gap, d.gap_sd, d.spread, tuple(sorted(d.groups.items())))
+        groups = (tuple(sorted(d.groups.items())), tuple(sorted(d.together.items())))
+        numbers = (d.mean, d.mean_sd, d.gap, d.gap_sd, d.spread, d.shared, groups)
         self.key = (evidence.fingerprint, edition.id, catalogue.region, id(catalogue), numbers)
 
     def __hash__(self) -> int:

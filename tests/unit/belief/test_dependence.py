@@ -11,7 +11,7 @@ from scipy.special import expit
 
 from endfeel.belief.clusters import Cluster, Counts, qualifying_clusters
 from endfeel.belief.dependence import SHIPPED, Dependence, read_dependence, shipped_dependence
-from endfeel.belief.estimate import build_dependence, cluster_likelihood, estimate
+from endfeel.belief.estimate import LOGIT_R, build_dependence, cluster_likelihood, estimate
 from endfeel.belief.refusal import BeliefError
 from endfeel.evidence import load_evidence
 
@@ -78,7 +78,7 @@ def test_no_cluster_leaves_the_prior() -> None:
     found = estimate(()).dependence
     prior = Dependence()
     assert found.mean == pytest.approx(prior.mean, abs=0.02) and found.mean_sd == pytest.approx(prior.mean_sd, abs=0.02)
-    assert found.gap == pytest.approx(0, abs=1e-6) and found.groups == {}
+    assert found.gap == pytest.approx(0, abs=1e-6) and found.groups == {} and found.together == {}
 
 
 def test_draws_follow_the_stated_law() -> None:
@@ -91,6 +91,53 @@ def test_draws_follow_the_stated_law() -> None:
     assert logit[:, 1, 0].std() == pytest.approx(np.hypot(0.8, 0.6), abs=0.06)
     assert np.corrcoef(logit[:, 1, 0], logit[:, 1, 1])[0, 1] > 0.5
     assert r.max() <= 0.85
+
+
+def test_what_a_structure_shares_is_alike_in_both_classes() -> None:
+    rng = np.random.default_rng(3)
+    shared, own = rng.standard_normal((20_000, 2)), rng.standard_normal((20_000, 2, 2))
+    fixed = Dependence(mean_sd=0.0, gap_sd=0.0, groups={"knot": ((-1.0, 0.4), (-1.2, 0.5))}, together={"knot": 0.7})
+    r = fixed.draw(("knot", "other"), shared, own)
+    logit = np.log(r / (1 - r))
+    assert np.corrcoef(logit[:, 0].T)[0, 1] == pytest.approx(0.7, abs=0.02)
+    assert np.corrcoef(logit[:, 1].T)[0, 1] == pytest.approx(0.5, abs=0.02)
+    assert logit[:, 1].std(axis=0) == pytest.approx([0.6, 0.6], abs=0.02)
+
+
+def test_one_class_tells_of_the_other_only_as_far_as_they_are_alike() -> None:
+    (cluster,) = simulated(0.6, singles=True, clusters=1, people=400, seed=5)
+    alone = Cluster(**{**cluster.__dict__, "classes": (cluster.classes[0], ())})
+    likelihood = cluster_likelihood(alone, 0.3, points=512)
+    told = {}
+    for part in (0.0, 0.5, 0.95):
+        prior = Dependence(mean_sd=0.1, gap_sd=0.1, shared=part)
+        told[part] = estimate([likelihood], prior).dependence.groups["one"][1][0]
+    before = Dependence().mean
+    assert told[0.0] == pytest.approx(before, abs=0.05)
+    assert before + 0.2 < told[0.5] < told[0.95]
+
+
+def test_the_evidence_of_all_is_the_chain_of_predictions() -> None:
+    """By hand for one class of one cluster: a sum over the prior of its likelihood."""
+    (cluster,) = simulated(0.3, singles=True, clusters=1, people=60, seed=6)
+    alone = Cluster(**{**cluster.__dict__, "classes": (cluster.classes[0], ())})
+    likelihood = cluster_likelihood(alone, 0.3, points=256)
+    prior = Dependence(mean_sd=0.3, gap_sd=0.1, shared=0.5)
+    found = estimate([likelihood], prior).log_evidence
+    weight = np.exp(-0.5 * ((LOGIT_R - prior.mean) / np.hypot(prior.mean_sd, prior.spread)) ** 2)
+    expected = np.log(weight @ np.exp(likelihood.log_likelihood[0]) / weight.sum())
+    assert found == pytest.approx(expected, abs=0.02)
+    assert estimate((), prior).log_evidence == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_file_from_before_classes_were_alike_is_read_as_it_was_meant(tmp_path: Path) -> None:
+    lines = [
+        line for line in SHIPPED.read_text(encoding="utf-8").splitlines() if not line.startswith(("shared", "together"))
+    ]
+    path = tmp_path / "dependence.toml"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    old = read_dependence(path)
+    assert old.shared == 0.0 and set(old.together.values()) == {0.0} and old.groups == shipped_dependence().groups
 
 
 def test_the_shipped_estimates_are_what_the_shipped_tables_give() -> None:
