@@ -25,6 +25,7 @@ from endfeel.visits.state import replay
 
 def raised_chapter() -> Chapter:
     """Every question answered no, then a recording elsewhere: what becomes of the screen."""
+
     def found(item: str, value: float | None = None, painful: bool | None = None) -> tuple[Event, ...]:
         made = BaseRecorded(
             problem_id="p1", item_id=item, side="left", state="something-found", value=value, painful=painful
@@ -80,7 +81,7 @@ def raised_chapter() -> Chapter:
         "raised",
         "What raises a screen",
         "Every question of the screen was answered *no*; then something was recorded elsewhere. It raises the screen, "
-        "or has a question asked again (*partly-asked*), or is too little by itself. It never lowers a screen, and taking "
+        "or has a question asked again (*partly-asked*), or is too little by itself. It never lowers a screen; taking "
         "the recording back takes away only what it said.",
         ("screen", "recorded then", "state"),
         tuple(

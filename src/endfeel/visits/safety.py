@@ -29,6 +29,7 @@ State = Literal["not-asked", "partly-asked", "asked-none-found", "flag"]
 RECENT_DAYS = 42  # six weeks: how long an injury counts as fresh
 YOUNGEST = 16  # below it there are no chances: the studies are of adults
 URGENCY: tuple[SendsFor, ...] = ("emergency", "same-day", "urgent", "film-first")
+TOLD_BOTH = "The story said an injury and then none, so this is asked until it is answered."
 STATE_WORDS: Mapping[State, str] = {
     "not-asked": "not asked",
     "partly-asked": "partly asked",
@@ -77,6 +78,7 @@ class ScreenView:
     """A screen for one problem.
 
     one_way: why it can't clear this person, in words. reminders: outside lines that may apply, not known.
+    kept: why it stays although the story as it now stands would not ask for it; empty where it would.
     override: the typed reason that covers it, if one does. withholds: its precaution holds now.
     """
 
@@ -87,6 +89,7 @@ class ScreenView:
     reminders: tuple[str, ...]
     override: Override | None
     withholds: bool
+    kept: str = ""
 
     @property
     def sends_for(self) -> SendsFor:
@@ -147,14 +150,17 @@ def screen_state(
 def screen_views(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) -> tuple[ScreenView, ...]:
     """Every screen to ask for a problem, and every one that was answered although it no longer has to be asked."""
     today = now.date()
-    days = problem.days_since_onset(today) if problem.story.onset == "injury" else None
+    onset = _onset(problem)
+    days = problem.days_since_onset(today) if problem.story.onset == "injury" or onset is None else None
     age = problem.age_between(today)
-    asked = screens_for(catalogue, problem.region, age, problem.story.onset, days, problem.person.sex)
+    asked = screens_for(catalogue, problem.region, age, onset, days, problem.person.sex)
     answered = [
         catalogue.screens[s] for s in problem.screens if s in catalogue.screens and catalogue.screens[s] not in asked
     ]
     raised = positive_findings(problem)
-    views = [_view(screen, problem, raised, age, days) for screen in (*asked, *answered)]
+    as_told = screens_for(catalogue, problem.region, age, problem.story.onset, days, problem.person.sex)
+    kept = {s.id: TOLD_BOTH for s in asked if s not in as_told}
+    views = [_view(s, problem, raised, age, days, kept.get(s.id, "")) for s in (*asked, *answered)]
     return tuple(sorted(views, key=lambda v: URGENCY.index(v.sends_for)))
 
 
@@ -179,11 +185,11 @@ def screens_open(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) 
 
 
 def trauma_recent(problem: ProblemState, now: dt.datetime) -> bool:
-    """Injured within six weeks; also where the day of the injury, or how it began at all, was not told."""
-    if problem.story.onset is None:
-        return True
-    days = problem.days_since_onset(now.date())
-    return problem.story.onset == "injury" and (days is None or days <= RECENT_DAYS)
+    """Injured within six weeks; also where the day, or how it began at all, was not told or was told both ways."""
+    onset, days = _onset(problem), problem.days_since_onset(now.date())
+    if onset is None:
+        return problem.story.onset is None or days is None or days <= RECENT_DAYS
+    return onset == "injury" and (days is None or days <= RECENT_DAYS)
 
 
 def chances_withheld(problem: ProblemState, on: dt.date) -> str | None:
@@ -226,12 +232,20 @@ def shown_at(mark: Shown, problem: ProblemState) -> tuple[int, bool] | None:
     return max(base.made.seq for base in found.values()), mark.asks or hidden
 
 
+def _onset(problem: ProblemState) -> Onset | None:
+    """How it began; None where it was not told, or was told as an injury and not as one."""
+    told = [c for c in problem.contradictions if c.what == "story: onset"]
+    both = any("injury" in (c.earlier, c.later) for c in told)
+    return None if both and problem.story.onset != "injury" else problem.story.onset
+
+
 def _view(
     screen: Screen,
     problem: ProblemState,
     raised: Mapping[str, int],
     age: tuple[int, int] | None,
     days: int | None,
+    kept: str,
 ) -> ScreenView:
     items = tuple(_seen(screen, item, problem, raised) for item in screen.item)
     state = _state(screen, items)
@@ -249,6 +263,7 @@ def _view(
         reminders=tuple(line.words for line, holds in known if holds is None),
         override=override,
         withholds=withholds,
+        kept=kept,
     )
 
 

@@ -173,7 +173,13 @@ def _disagree(desk: Desk, model: RegionModel, condition: str) -> tuple[str, ...]
 
 
 def chance_set(desk: Desk, problem: ProblemState, condition: str, sent: Sent, now: dt.datetime) -> ContextSet:
-    """A starting chance set by hand, or given back to the studies; tried first: an impossible one is refused."""
+    """A starting chance set by hand, or given back to the studies; tried first: an impossible one is refused.
+
+    Refused(409) where this person has no chances.
+    """
+    none = chances_withheld(problem, now.date())
+    if none is not None:
+        raise Refused(409, none)
     held = dict(problem.context.chances or {})
     if sent.text("reset"):
         held.pop(condition, None)

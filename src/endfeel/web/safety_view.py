@@ -34,7 +34,10 @@ _CONSENTS = {
 
 @dataclass(frozen=True)
 class ScreenItemLine:
-    """One question or sign; answer None: not asked. ask_again: what was recorded since, and has it asked again."""
+    """One question or sign; answer None: not asked. ask_again: what was recorded since, and has it asked again.
+
+    changed: what was answered before, where that was something else.
+    """
 
     id: str
     text: str
@@ -42,6 +45,7 @@ class ScreenItemLine:
     answer: str | None
     raised_by: str
     ask_again: str
+    changed: str
 
 
 @dataclass(frozen=True)
@@ -53,6 +57,7 @@ class ScreenCard:
     state: str
     words: str
     first: str
+    before: str
     items: tuple[ScreenItemLine, ...]
     open_items: int
     clinician: str
@@ -207,7 +212,8 @@ def _card(desk: Desk, problem: ProblemState, view: safety.ScreenView) -> ScreenC
         name=screen.name,
         state=view.state,
         words=said,
-        first=first,
+        first=" ".join(words for words in (view.kept, first) if words),
+        before=_before(desk, problem, view),
         items=tuple(
             ScreenItemLine(
                 i.item.id,
@@ -216,6 +222,7 @@ def _card(desk: Desk, problem: ProblemState, view: safety.ScreenView) -> ScreenC
                 i.answer,
                 recorded_words(desk, problem, i.raised_by),
                 recorded_words(desk, problem, i.ask_again) if not i.raised_by else "",
+                _changed(problem, screen.id, i.item.id),
             )
             for i in view.items
         ),
@@ -228,6 +235,28 @@ def _card(desk: Desk, problem: ProblemState, view: safety.ScreenView) -> ScreenC
     )
 
 
+def _changed(problem: ProblemState, screen_id: str, item_id: str) -> str:
+    what = f"screen: {screen_id}: {item_id}"
+    earlier = [c.earlier for c in problem.contradictions if c.what == what]
+    return ", then ".join(earlier)
+
+
+def _before(desk: Desk, problem: ProblemState, view: safety.ScreenView) -> str:
+    """What was recorded before the screen was raised and is now withheld: kept, and said here."""
+    held = view.screen.precaution
+    if not (view.state == "flag" and view.withholds and held):
+        return ""
+    answered = [problem.answers[view.screen.id, i.item.id].made.seq for i in view.items if i.answer == "yes"]
+    raised = max([*answered, *(i.raised_at for i in view.items)], default=0)
+    findings = desk.catalogue.region(problem.region).findings
+    names = [
+        f"{desk.name(problem.region, r.observable)}{f', {r.side}' if r.side in ('left', 'right') else ''}: {r.result}"
+        for r in problem.findings.values()
+        if r.made.seq < raised and held in getattr(findings.get(r.observable.split(":")[0]), "never_if", {})
+    ]
+    return "; ".join(names)
+
+
 def _about(desk: Desk, screen_id: str | None) -> str:
     screen = desk.catalogue.screens.get(screen_id or "")
     return f"“{screen.name}”" if screen else "screens that were not complete"
@@ -237,10 +266,23 @@ def _elsewhere(desk: Desk, problem: ProblemState) -> tuple[str, ...]:
     by_screen: dict[str, int] = {}
     for answered in problem.asked_elsewhere:
         by_screen[answered.screen_id] = by_screen.get(answered.screen_id, 0) + 1
-    return tuple(
+    said = [
         f"{_about(desk, screen)}: {words.plural(n, 'answer')} given for the other side do not count on this one."
         for screen, n in by_screen.items()
-    )
+    ]
+    return (*_moved(desk, problem), *said)
+
+
+def _moved(desk: Desk, problem: ProblemState) -> tuple[str, ...]:
+    """The last move to another side, and what stays recorded where it was done."""
+    if not problem.moved or problem.moved[-1].recordings_moved:
+        return ()
+    last = problem.moved[-1]
+    kept = [desk.name(problem.region, r.observable) for r in problem.findings.values() if r.side == last.before]
+    base = sum(side == last.before for _, side in problem.base)
+    said = "; ".join([*kept, *([words.plural(base, "item") + " of the base examination"] if base else [])])
+    what = f"what was recorded on the {last.before} stays there: {said}" if said else "nothing was recorded there"
+    return (f"Moved from {last.before} to {last.after} ({last.reason}); {what}.",)
 
 
 def _consent_words(state: VisitState) -> str:

@@ -15,6 +15,7 @@ from endfeel.visits.problem import ProblemState
 from endfeel.visits.state import VisitState
 from endfeel.web.desk import Desk
 from endfeel.web.forms import Sent
+from endfeel.web.refused import Refused
 from endfeel.web.visit_head import Head, head
 
 ONSETS = (("injury", "An injury"), ("gradual", "Came on gradually"), ("sudden-no-injury", "Suddenly, no injury"))
@@ -146,6 +147,9 @@ def told(problem: ProblemState, sent: Sent, today: dt.date) -> StoryTold | None:
     ago = sent.whole("ago", "Days ago", 0, 40_000)
     if ago is not None and now["onset_date"] is None:
         now["onset_date"] = (sent.day("shown_on", "The page's day") or today) - dt.timedelta(days=ago)
+    latest = max(today, sent.day("shown_on", "The page's day") or today)
+    if now["onset_date"] is not None and now["onset_date"] > latest:
+        raise Refused(400, f"The day it began, {now['onset_date']}, lies in the future; give the day it happened.")
     for name, _, _ in TEXTS:
         if name in sent.fields:
             now[name] = sent.text(name) or ("" if getattr(problem.story, name) else None)

@@ -12,6 +12,7 @@ from endfeel.catalogue.screens import Screen
 from endfeel.visits.events import (
     BaseRecorded,
     ContextSet,
+    Corrected,
     Event,
     FindingRecorded,
     ProblemAdded,
@@ -260,3 +261,20 @@ def test_no_chances_under_sixteen() -> None:
     assert "may be under 16" in str(chances_withheld(problem(birth_year=2010), today))
     assert "there are no chances" in str(chances_withheld(problem(birth_year=2011), today))
     assert chances_withheld(problem(ContextSet(problem_id="p1", age=16), birth_year=2010), today) is None
+
+
+def test_an_injury_that_is_then_told_as_gradual_stays_asked_about() -> None:
+    gradual = StoryTold(problem_id="p1", onset="gradual")
+    both = problem(INJURED, gradual)
+    (view,) = [v for v in screen_views(both, CATALOGUE, NOW) if v.screen.id == "knee-trauma-screen"]
+    assert (view.state, view.withholds) == ("not-asked", True)
+    assert "an injury and then none" in view.kept
+    assert screens_open(both, CATALOGUE, NOW) and trauma_recent(both, NOW)
+    done = problem(INJURED, gradual, answer("steps", "no"), answer("patella", "no"))
+    assert not screens_open(done, CATALOGUE, NOW)
+    later = NOW + dt.timedelta(days=60)
+    assert not trauma_recent(both, later), "both tellings agree that it is old"
+    taken_back = problem(INJURED, gradual, Corrected(of=3))
+    assert [v.screen.id for v in screen_views(taken_back, CATALOGUE, NOW)] == ["cord"]
+    (as_told,) = [v for v in screen_views(problem(INJURED), CATALOGUE, NOW) if v.screen.id == "knee-trauma-screen"]
+    assert as_told.kept == ""
