@@ -15,6 +15,7 @@ from endfeel.web import words
 from endfeel.web.desk import Desk
 
 PER_PAGE = 40
+MOST_LEFT_OPEN = 200
 SETTINGS = (
     ("primary", "First contact"),
     ("sports", "Sports clinic"),
@@ -76,14 +77,18 @@ class NewPage:
 
 
 def visits_page(desk: Desk, query: str, offset: int, today: dt.date) -> VisitsPage:
-    """Due visits first (unless something is searched for), then open ones, then closed ones, each the newest first."""
+    """Due visits first, then those left open on an earlier day (neither where something is searched for), then open
+    ones, then closed ones, each the newest first."""
     lines = desk.store.visits(query, PER_PAGE + 1, offset)
     shown = lines[:PER_PAGE]
     due = [] if query or offset else desk.store.due(today)
     due_ids = {line.visit_id for line in due}
-    rest = [line for line in shown if line.visit_id not in due_ids]
+    left = [] if query or offset else _left_open(desk, today, due_ids)
+    above = due_ids | {line.visit_id for line in left}
+    rest = [line for line in shown if line.visit_id not in above]
     groups = (
         Group("To be looked at again", tuple(_row(line, today, due=True) for line in due)),
+        Group("Left open", tuple(_row(line, today, left=True) for line in left)),
         Group("Open", tuple(_row(line, today) for line in rest if not line.closed)),
         Group("Closed", tuple(_row(line, today) for line in rest if line.closed)),
     )
@@ -109,7 +114,13 @@ def new_page(desk: Desk, previous_id: str | None) -> NewPage:
     )
 
 
-def _row(line: VisitLine, today: dt.date, due: bool = False) -> VisitRow:
+def _left_open(desk: Desk, today: dt.date, due: set[str]) -> list[VisitLine]:
+    """Visits that nobody finished on the day: nothing of them is lost, and they do not sink below newer ones."""
+    found = desk.store.visits("", MOST_LEFT_OPEN, 0, closed=False)
+    return [v for v in found if v.visit_id not in due and v.last_at.astimezone().date() < today]
+
+
+def _row(line: VisitLine, today: dt.date, due: bool = False, left: bool = False) -> VisitRow:
     about = []
     for problem in line.problems:
         said = words.side_and_region(problem.side, problem.region)
@@ -120,6 +131,8 @@ def _row(line: VisitLine, today: dt.date, due: bool = False) -> VisitRow:
         when = "look again today" if line.review_on == today else f"look again since {words.day(line.review_on)}"
         if line.review_on > today:
             when = f"look again on {words.day(line.review_on)}"
+    if left:
+        when = f"left open since {words.day(line.last_at)}"
     return VisitRow(
         line.visit_id,
         f"/visits/{line.visit_id}",
