@@ -92,6 +92,30 @@ def test_targets_at_the_table_are_big(demo: Served, tablet: Page) -> None:
     assert len(widths) <= 1, "results carry equal weight"
 
 
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_what_is_read_at_arms_length_has_seven_to_one(demo: Served, tablet: Page, theme: str) -> None:
+    page = tablet
+    page.context.add_cookies([{"name": "endfeel_theme", "value": theme, "url": demo.url}])
+    problem = open_demo(page, demo.url)
+    for step in ("bench", "look", "safety"):
+        page.goto(f"{problem}/{step}")
+        if step == "bench":
+            page.wait_for_selector("#next, #stop")
+        page.evaluate(AXE)
+        only = "axe.run(document, {runOnly: ['color-contrast-enhanced']}).then(r => [r.passes, r.violations])"
+        passed, failed = page.evaluate(only)
+        assert passed and not failed, [n["html"] for v in failed for n in v["nodes"]][:3]
+
+
+def test_nothing_moves_where_no_motion_is_wanted(demo: Served, tablet: Page) -> None:
+    page = tablet
+    open_demo(page, demo.url)
+    for motion, seconds in (("no-preference", "0.15s"), ("reduce", "0s")):
+        page.emulate_media(reduced_motion=motion)  # type: ignore[arg-type]
+        took = page.locator("#bench .disc").first.evaluate("e => getComputedStyle(e).transitionDuration")
+        assert took == seconds
+
+
 def test_on_a_phone_the_next_finding_and_its_results_need_no_scrolling(demo: Served, tablet: Page) -> None:
     page = tablet
     page.set_viewport_size(PHONE)  # type: ignore[arg-type]
