@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 from browsing import Served, kept, open_demo, tap
 from playwright.sync_api import Page, Route, expect
+from test_access import faults_of
 
 
 def test_taps_while_the_server_is_dead_arrive_once_and_in_order(
@@ -81,3 +82,58 @@ def test_a_lost_answer_is_asked_for_again_and_applied_once(
     assert lost
     twin = json.loads(urllib.request.urlopen(problem + "/story.json").read())
     assert twin["onset"] == "injury" and twin["head"]["seq"] == 4, "opened, marked, problem, story: once each"
+
+
+def test_a_page_opened_while_the_server_is_away_says_so_and_goes_on_by_itself(demo: Served, tablet: Page) -> None:
+    page = tablet
+    problem = open_demo(page, demo.url)
+    before = json.loads(urllib.request.urlopen(problem + "/bench.json").read())["head"]["seq"]
+    page.evaluate("async () => { await navigator.serviceWorker.ready; }")
+    page.wait_for_function("() => navigator.serviceWorker.controller")
+    page.fill("#find", "posterior drawer")
+    page.locator("#found a").first.click()
+    expect(page.locator("dialog[open]")).to_be_visible()
+    demo.kill()
+    try:
+        page.locator("dialog[open]").get_by_role("button", name="Negative", exact=True).click()
+        expect(page.locator("#line")).to_contain_text("1 entry is kept on this device")
+        page.reload()  # the tablet slept, and its browser threw the page away
+        expect(page.get_by_role("heading", name="The server is away")).to_be_visible()
+        expect(page.locator("#waiting")).to_contain_text("1 recording waits on this device")
+        assert page.url == problem + "/bench"
+        assert page.locator("body").evaluate("e => getComputedStyle(e).backgroundColor") != "rgba(0, 0, 0, 0)"
+        assert faults_of(page, "away") == []
+        shown = page.content()
+        assert "Right knee" not in shown and "K-1042" not in shown, "nothing of a visit"
+        page.goto(demo.url + "/visits")
+        expect(page.get_by_role("heading", name="The server is away")).to_be_visible()
+        page.goto(problem + "/bench")
+    finally:
+        demo.start()
+    expect(page.locator("#bench")).to_be_visible()
+    kept(page)
+    expect(page.locator(".chip", has_text="Posterior drawer")).to_contain_text("negative")
+    after = json.loads(urllib.request.urlopen(problem + "/bench.json").read())["head"]["seq"]
+    assert after == before + 1, "sent once"
+
+
+def test_the_worker_keeps_words_only_and_clears_what_an_older_one_kept(demo: Served, tablet: Page) -> None:
+    page = tablet
+    open_demo(page, demo.url)
+    page.evaluate("async () => { await navigator.serviceWorker.ready; }")
+    everything = """async () => {
+        const out = [];
+        for (const name of await caches.keys())
+          for (const one of await (await caches.open(name)).keys()) out.push(new URL(one.url).pathname);
+        return out.sort(); }"""
+    wanted = ["/static/away.html", "/static/away.js", "/static/endfeel.css", "/static/mark.svg"]
+    assert page.evaluate(everything) == wanted
+    page.evaluate(
+        """async () => {
+        await (await caches.open("endfeel-away-older")).put("/static/old.css", new Response("x"));
+        await (await navigator.serviceWorker.ready).unregister(); }"""
+    )
+    page.reload()
+    page.evaluate("async () => { await navigator.serviceWorker.ready; }")
+    page.wait_for_function("async () => (await caches.keys()).length === 1")
+    assert page.evaluate(everything) == wanted

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import re
+import shutil
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -11,6 +12,8 @@ import pytest
 from web_server import Person
 
 from endfeel.evidence import load_evidence
+from endfeel.web import away_routes
+from endfeel.web.away_routes import version
 
 ELSEWHERE = (  # need what these tests do not make, and are opened where it is made
     "/evidence/studies/own/changes/{number}", "/evidence/studies/{study_id}/edit", "/strategies/house/{protocol_id}",
@@ -91,6 +94,16 @@ def test_drawings_have_the_colours_of_the_room(person: Person) -> None:
     finally:
         person.http.cookies.delete("endfeel_theme")
     assert person.get(path, room="blue").status_code == 422
+
+
+def test_the_away_worker_is_another_one_as_soon_as_what_it_keeps_changes(person: Person, tmp_path: Path) -> None:
+    text = person.get("/away-worker.js").text
+    assert f'"{version()}"' in text and "VERSION" not in text and "SHELL" not in text
+    copy = tmp_path / "static"
+    shutil.copytree(Path(away_routes.__file__).parent / "static", copy)
+    assert version(copy) == version()
+    (copy / "away.html").write_text("other words")
+    assert version(copy) != version()
 
 
 def test_the_bench_says_words_before_figures(person: Person, problem: str) -> None:

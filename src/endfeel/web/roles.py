@@ -43,6 +43,7 @@ TABLE: tuple[tuple[str, str, str], ...] = (
     ("GET", "/join.json", "open"),
     ("POST", "/sign-out", "own"),
     ("GET", "/", "own"),
+    ("GET", "/away-worker.js", "own"),
     ("*", "/start*", "own"),
     ("*", "/device", "own"),
     ("GET", "/device.json", "own"),

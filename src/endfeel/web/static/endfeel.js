@@ -262,6 +262,12 @@
   });
   document.addEventListener("htmx:afterSettle", showKeys);
 
+  /* ---- a page of words for when the server is away; where the browser will not have it, its own error page stays ---- */
+  window.addEventListener("load", () => {
+    const worker = $('meta[name="endfeel-away"]');
+    if (worker && "serviceWorker" in navigator) navigator.serviceWorker.register(worker.content).catch(() => {});
+  });
+
   /* ---- at the start ---- */
   const ready = () => {
     const here = $(".steps [aria-current]");
