@@ -84,7 +84,8 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.join_throttle = Throttle(5, 300)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     parts = (
-        device_routes, away_routes, clinic_routes, bench_routes, closing_routes, paper_routes, safety_routes, visit_routes,
+        away_routes,
+        device_routes, clinic_routes, bench_routes, closing_routes, paper_routes, safety_routes, visit_routes,
         costs_routes, study_routes, evidence_routes, pair_routes, account_routes, pairing_routes, audit_routes,
         strategy_routes, drawing_routes, chances_routes,
     )  # fmt: skip
