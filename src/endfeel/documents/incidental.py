@@ -1,6 +1,6 @@
 """What a scan shows by chance, in one line: how many people without symptoms have the same, at the patient's age.
 
-Public: Chanced, Source, chanced, chanced_for, NOTHING_READ.
+Public: Chanced, Source, chanced, chanced_for, SCANS.
 """
 
 from __future__ import annotations
@@ -18,12 +18,9 @@ from endfeel.visits.problem import ProblemState
 MOST = 2
 """Sights told for one scan; the table's order decides which."""
 
-NOTHING_READ = "How often it shows something in people without symptoms: no source was read."
-
-_SCANS = {
+SCANS = {
     "mri": "MRI", "ultrasound": "ultrasound", "ct": "CT", "radiograph": "X-ray", "mr-arthrography": "MRI with dye",
 }  # fmt: skip
-
 
 _PERSONS = ("people", "men", "women")
 
@@ -61,10 +58,10 @@ def chanced(
 ) -> tuple[Chanced, ...] | None:
     """What a scan shows by chance in people like the patient, at most two sights.
 
-    None where the modality is no scan; empty where no source was read for it in this region (NOTHING_READ says so), or
-    under 16, since those who were counted are adults.
+    None where the modality is no scan; empty where no source was read for it in this region, or under 16, since
+    those who were counted are adults.
     """
-    if modality not in _SCANS:
+    if modality not in SCANS:
         return None
     if age is not None and age < YOUNGEST:
         return ()
@@ -82,7 +79,7 @@ def chanced_for(
 
 def _said(fit: Fit, modality: str, age: int | None) -> Chanced:
     first = fit.rows[0]
-    who, scan = _who(first.population, _ages(fit, age)), listed([_SCANS[m] for m in first.modality])
+    who, scan = _who(first.population, _ages(fit, age)), listed([SCANS[m] for m in first.modality])
     scan = scan.replace(" and ", " or ")
     words, plain = f"{_share(fit)} {who} have {first.seen} on {scan}.", f"{_share(fit)} {who} have {first.plain}."
     if fit.high == 0:

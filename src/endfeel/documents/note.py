@@ -163,7 +163,7 @@ def _problem(
         ("chances", "What it could be", chance_lines(figures, names, withheld)),
         ("moves", "What moved the chances", () if withheld else move_lines(figures, names)),
         ("decision", "Decision", decision_lines(problem, None if withheld else figures, names, zone)),
-        ("plan", "Agreed with the patient", plan_lines(problem)),
+        ("plan", "Agreed with the patient", plan_lines(problem, names)),
         ("outcomes", "What turned out later", outcome_lines(problem, names)),
     ]
     always = {"history", "safety", "base", "findings", "chances", "decision", "plan"}

@@ -7,6 +7,7 @@ import math
 
 from endfeel.documents.figures import ChanceFigure, MoveFigure, ProblemFigures
 from endfeel.documents.names import Names
+from endfeel.documents.responses import response_words
 from endfeel.documents.said_history import treatment_line
 from endfeel.documents.sections import Line, Mark, Weight
 from endfeel.documents.wording import (
@@ -92,7 +93,7 @@ def decision_summary(problem: ProblemState, names: Names) -> Line:
     return Line("; ".join(p for p in parts if p), "Decision", capital(ACTIONS[event.action]), "strong")
 
 
-def plan_lines(problem: ProblemState) -> tuple[Line, ...]:
+def plan_lines(problem: ProblemState, names: Names) -> tuple[Line, ...]:
     """Advice given, what should bring the patient back, treatments and outcomes."""
     lines = []
     for advice in problem.advice:
@@ -103,6 +104,8 @@ def plan_lines(problem: ProblemState) -> tuple[Line, ...]:
         lines.append(Line("none was recorded", "Advice given", weight="dashed"))
         lines.append(Line("not told", "Come back if", weight="dashed"))
     lines += [treatment_line(t) for t in problem.treatments]
+    if any(t.response for t in problem.treatments):
+        lines.append(Line(response_words(names.evidence, problem.region), weight="quiet"))
     return tuple(lines)
 
 

@@ -9,6 +9,7 @@ import datetime as dt
 import uuid
 from dataclasses import dataclass
 
+from endfeel.documents.responses import response_words, studied_responses
 from endfeel.visits.events import AdviceGiven, OutcomeRecorded, TreatmentRecorded
 from endfeel.visits.problem import ProblemState
 from endfeel.visits.state import VisitState
@@ -39,7 +40,10 @@ class OpenProblem:
 
 @dataclass(frozen=True)
 class AgreePage:
-    """The page “Agree and plan”. told: whether advice was recorded; the texts are a proposal until then."""
+    """The page “Agree and plan”. told: whether advice was recorded; the texts are a proposal until then.
+
+    moves: what a recorded treatment response does to the chances. studied: findings of that kind (name, address).
+    """
 
     head: Head
     post: str
@@ -52,6 +56,8 @@ class AgreePage:
     come_back_if: str
     treatments: tuple[TreatmentLine, ...]
     responses: tuple[tuple[str, str], ...]
+    moves: str
+    studied: tuple[tuple[str, str], ...]
     unsettled: tuple[OpenProblem, ...]
     closed: bool
     client_id: str
@@ -88,6 +94,11 @@ def agree_page(desk: Desk, state: VisitState, problem: ProblemState, now: dt.dat
         come_back_if=back,
         treatments=tuple(_treatment(t) for t in problem.treatments),
         responses=RESPONSES,
+        moves=response_words(desk.evidence, problem.region),
+        studied=tuple(
+            (desk.name(problem.region, found), f"{base}/findings/{found}")
+            for found in studied_responses(desk.evidence, problem.region)
+        ),
         unsettled=_unsettled(desk, state, now),
         closed=state.closed,
         client_id=str(uuid.uuid4()),

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from endfeel.belief.infer import Belief
 from endfeel.belief.model import RegionModel
 from endfeel.catalogue.entries import Finding, HandsOn, HistoryItem
+from endfeel.documents.incidental import Chanced, chanced_for
 from endfeel.planning.plan import Offer, Plan
 from endfeel.planning.situation import Situation
 from endfeel.visits.problem import ProblemState
@@ -93,7 +94,11 @@ class WithheldLine:
 
 @dataclass(frozen=True)
 class Ahead:
-    """What comes next for one problem. record, answer: where a result and an answer are posted to."""
+    """What comes next for one problem. record, answer: where a result and an answer are posted to.
+
+    by_chance: what the scan shows in people without symptoms, where looking further is what is advised now; None where
+    it is not, or where it is no scan.
+    """
 
     next: NextCard | None
     stop: Stop | None
@@ -103,6 +108,7 @@ class Ahead:
     answer: str
     decide: str
     plan_card: str
+    by_chance: tuple[Chanced, ...] | None
 
 
 def ahead_of(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datetime, *, wait: bool) -> Ahead | None:
@@ -133,6 +139,7 @@ def ahead_of(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datet
         answer=f"{base}/answer",
         decide=f"{base}/decide",
         plan_card=f"{base}/plan-card.pdf",
+        by_chance=_by_chance(desk, problem, model, belief, now.date()),
     )
 
 
@@ -211,6 +218,15 @@ def _then(
         ThenGroup(None if p in (situation.position, "any") else POSITION_WORDS[p].capitalize(), tuple(lines))
         for p, lines in groups.items()
     )
+
+
+def _by_chance(
+    desk: Desk, problem: ProblemState, model: RegionModel, belief: Belief, today: dt.date
+) -> tuple[Chanced, ...] | None:
+    overall = desk.decision(problem, model, belief).overall
+    if overall.action != "look-further":
+        return None
+    return chanced_for(problem, desk.catalogue.region(problem.region), overall.care_group, overall.modality, today)
 
 
 def _stop(desk: Desk, problem: ProblemState, model: RegionModel, belief: Belief, found: Plan) -> Stop:

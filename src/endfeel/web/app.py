@@ -40,6 +40,7 @@ from endfeel.web import (
     pairing_routes,
     paper_routes,
     safety_routes,
+    scans_routes,
     strategy_routes,
     study_routes,
     visit_routes,
@@ -87,7 +88,7 @@ def create_app(settings: Settings) -> FastAPI:
         away_routes,
         device_routes, clinic_routes, bench_routes, closing_routes, paper_routes, safety_routes, visit_routes,
         costs_routes, study_routes, evidence_routes, pair_routes, account_routes, pairing_routes, audit_routes,
-        strategy_routes, drawing_routes, chances_routes,
+        strategy_routes, drawing_routes, chances_routes, scans_routes,
     )  # fmt: skip
     for part in parts:
         app.include_router(part.router, dependencies=[Depends(allowed)])

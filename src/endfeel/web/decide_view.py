@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from endfeel.belief.infer import Belief
 from endfeel.belief.model import RegionModel
+from endfeel.documents.incidental import Chanced, chanced_for
 from endfeel.documents.wording import ACTIONS, modality_name
 from endfeel.planning.decide import Advice
 from endfeel.visits.events import Decided
@@ -40,7 +41,10 @@ class ActionChoice:
 
 @dataclass(frozen=True)
 class CareChoice:
-    """One care group: its chance, what each action means, and the costs behind the advice in words."""
+    """One care group: its chance, what each action means, and the costs behind the advice in words.
+
+    by_chance: what the scan that would be asked for shows in people without symptoms; None where it is no scan.
+    """
 
     id: str
     name: str
@@ -52,6 +56,7 @@ class CareChoice:
     costs: str
     costs_href: str
     modality: str
+    by_chance: tuple[Chanced, ...] | None
     review_on: str
     leading: bool
     acted: bool
@@ -99,6 +104,7 @@ class DecidePage:
     modalities: tuple[tuple[str, str], ...]
     plain_care: tuple[tuple[str, str], ...]
     decisions: tuple[DecisionLine, ...]
+    scans: str
     client_id: str
 
 
@@ -127,6 +133,7 @@ def decide_page(desk: Desk, state: VisitState, problem: ProblemState, now: dt.da
         modalities=tuple((m.id, m.name) for m in desk.catalogue.modalities.values()),
         plain_care=tuple((g.id, g.name) for g in region.care.values()),
         decisions=tuple(_line(desk, state, problem, d, d is problem.decision) for d in problem.decisions),
+        scans=f"/scans?region={problem.region}",
         client_id=str(uuid.uuid4()),
     )
 
@@ -215,6 +222,7 @@ def _care(
         costs=f"{said} {whose}",
         costs_href=f"/costs/{problem.region}?visit={visit_id}/{problem.problem_id}#{care.id}",
         modality=care.modality,
+        by_chance=chanced_for(problem, region, care.id, care.modality, today),
         review_on=(today + dt.timedelta(days=care.look_again_days)).isoformat(),
         leading=leading,
         acted=advice.action != "set-aside",

@@ -61,6 +61,7 @@ TABLE: tuple[tuple[str, str, str], ...] = (
     ("POST", "/costs*", "clinic"),
     ("GET", "/chances*", "read"),
     ("POST", "/chances*", "clinic"),
+    ("GET", "/scans*", "read"),
     ("GET", "/strategies*", "read"),
     ("POST", "/strategies*", "clinic"),
     ("GET", "/drawings*", "read"),
