@@ -11,7 +11,7 @@ import typer
 
 from endfeel.belief import BeliefError
 from endfeel.catalogue import CatalogueError
-from endfeel.cli import account, evidence, keep, reason, serve
+from endfeel.cli import account, evidence, keep, reason, serve, strategy
 from endfeel.evidence import EvidenceError
 from endfeel.planning import CostError
 from endfeel.pooling.edition import EditionError
@@ -25,7 +25,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for module in (serve, reason, evidence, keep, account):
+for module in (serve, reason, strategy, evidence, keep, account):
     module.add_to(app)
 
 

@@ -9,6 +9,7 @@ import typer
 from endfeel.belief.combine import AtLeast, Rule, combine
 from endfeel.belief.explain import Explanation, explain
 from endfeel.cli.clinic import ClinicData, figures
+from endfeel.cli.moment import IrritabilityOption, MinutesOption, PositionOption, PrecautionOption, situation
 from endfeel.cli.options import (
     AgeOption,
     Case,
@@ -22,9 +23,7 @@ from endfeel.cli.options import (
 )
 from endfeel.cli.say import as_json, interval, percent, ratio, warn
 from endfeel.documents.wording import chance_line
-from endfeel.planning import Offer, Plan, Situation, decision_now, decision_words, plan
-
-IRRITABILITY = ("low", "moderate", "high")
+from endfeel.planning import Offer, Plan, decision_now, decision_words, plan
 
 
 def add_to(app: typer.Typer) -> None:
@@ -84,37 +83,22 @@ def plan_command(
     onset: OnsetOption = "unknown",
     chance: ChanceOption = None,
     record: RecordOption = None,
-    precaution: Annotated[
-        list[str] | None, typer.Option("--precaution", help="a precaution id that holds, such as osteoporosis")
-    ] = None,
-    minutes: Annotated[float | None, typer.Option("--minutes", help="minutes left for hands-on examination")] = None,
-    irritability: Annotated[str, typer.Option("--irritability", help="low, moderate or high")] = "moderate",
-    position: Annotated[str | None, typer.Option("--position", help="the patient's position now")] = None,
+    precaution: PrecautionOption = None,
+    minutes: MinutesOption = None,
+    irritability: IrritabilityOption = "moderate",
+    position: PositionOption = None,
     data: ClinicData = None,
     json: Json = False,
 ) -> None:
     """What to do next, in which order, what is withheld and why, or a stop."""
     known = case(region, setting, age, onset, chance, record, data)
     warn(known.figures.trouble)
-    for item in precaution or ():
-        if item not in known.catalogue.precautions:
-            raise typer.BadParameter(
-                f"--precaution {item}: there is none of that name; one of {', '.join(known.catalogue.precautions)}"
-            )
-    if irritability not in IRRITABILITY:
-        raise typer.BadParameter(f"--irritability {irritability}: give one of {', '.join(IRRITABILITY)}")
-    if minutes is not None and not 0 <= minutes <= 600:
-        raise typer.BadParameter(f"--minutes {minutes:g}: give minutes from 0 to 600")
     entry = known.catalogue.region(region)
-    situation = Situation(
-        precautions=frozenset(precaution or ()),
-        irritability=irritability,  # type: ignore[arg-type]
-        minutes_left=minutes,
-        position=position,
-        done=frozenset(known.belief.results),
-        age=age,
-    )
-    found = plan(known.evidence, known.model, known.belief, known.catalogue, known.costs, situation)
+    now = situation(
+        known.catalogue, precaution, minutes, irritability, position,
+        onset=onset, age=age, done=frozenset(known.belief.results),
+    )  # fmt: skip
+    found = plan(known.evidence, known.model, known.belief, known.catalogue, known.costs, now)
     if json:
         as_json({**_plan_json(found), "own_studies": known.figures.own_studies})
         return

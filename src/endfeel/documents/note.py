@@ -28,7 +28,7 @@ from endfeel.documents.said_history import history_lines
 from endfeel.documents.said_record import correction_lines, record_lines
 from endfeel.documents.said_safety import no_chances, safety_lines, safety_summary
 from endfeel.documents.sections import Line, Section, flat, line_text, rule_under, text_of
-from endfeel.documents.wording import chance_line, day, moment, plural, side_and_region
+from endfeel.documents.wording import SETTINGS, chance_line, day, moment, plural, side_and_region
 from endfeel.evidence import EvidenceBase, load_evidence
 from endfeel.visits.problem import ProblemState
 from endfeel.visits.state import VisitState
@@ -38,10 +38,6 @@ CAUTIONS = (
     "Local law, scope of practice, and local emergency and referral protocols come first.",
     "A screen that was not asked is not clear. Chances come from published studies of adults; one person may differ.",
 )
-_SETTINGS = {
-    "primary": "primary care", "secondary": "secondary care", "tertiary": "tertiary care", "sports": "sports clinic",
-    "emergency": "emergency department", "military": "military clinic", "mixed": "clinics of several kinds",
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -106,7 +102,7 @@ def note(
     return Note(
         title=" and ".join(titles) or "Visit without a problem",
         who=who_line(state, at.date()),
-        when=f"{day(state.opened_at.astimezone(zone))}, {_SETTINGS[state.opened.setting]}, seen by {_actors(state)}",
+        when=f"{day(state.opened_at.astimezone(zone))}, {SETTINGS[state.opened.setting]}, seen by {_actors(state)}",
         state_words=_state_words(state, zone),
         summaries=tuple(
             _summary(p, names[p.problem_id], computed.get(p.problem_id), at) for p in state.problems.values()

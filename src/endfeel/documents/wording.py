@@ -31,6 +31,15 @@ POSITIONS = {
     "side-lying": "Lying on the side",
     "prone": "Lying face down",
 }
+SETTINGS = {
+    "primary": "primary care",
+    "secondary": "secondary care",
+    "tertiary": "tertiary care",
+    "sports": "sports clinic",
+    "emergency": "emergency department",
+    "military": "military clinic",
+    "mixed": "clinics of several kinds",
+}
 RESULTS: dict[Result, str] = {
     "negative": "negative",
     "positive": "positive",

@@ -22,6 +22,7 @@ from endfeel.belief import RegionModel
 from endfeel.belief.exclusive import scaled_margins
 from endfeel.belief.prior import solve_prior
 from endfeel.belief.probit import to_probit
+from endfeel.belief.results import DECISIVE, Result
 from endfeel.belief.terms import signs_of
 
 Floats = NDArray[np.float64]
@@ -30,6 +31,9 @@ Bools = NDArray[np.bool_]
 
 # A block of draws that no belief weighs over: up to eight blocks are ever added to one.
 FRESH_BLOCK = 1000
+# Where something was recorded, patients are drawn in blocks until enough show it, so many at most.
+BLOCK = 4000
+MOST_DRAWN = 80_000
 
 
 @dataclass(frozen=True)
@@ -115,6 +119,30 @@ def simulate_patients(model: RegionModel, generator: Generator, count: int, rng:
             milder = milder & (eta_j + np.sqrt(r_j) * shared + np.sqrt(1 - r_j) * own > 0)
             positive[:, j] = milder
     return Patients(state, _coarse_from_fine(model, positive))
+
+
+def patients_showing(
+    model: RegionModel,
+    generator: Generator,
+    results: Mapping[str, Result],
+    count: int,
+    rng: np.random.Generator,
+) -> Patients:
+    """Patients who show what was recorded: up to `count`, fewer or none where it is rare among a generator's patients.
+
+    results: by observable; unclear and not done may be anything. ValueError as simulate_patients.
+    """
+    recorded = {model.place[o]: r == "positive" for o, r in results.items() if r in DECISIVE}
+    if not recorded:
+        return simulate_patients(model, generator, count, rng)
+    kept: list[Patients] = []
+    drawn = 0
+    while sum(len(p.state) for p in kept) < count and drawn < MOST_DRAWN:
+        block = simulate_patients(model, generator, BLOCK, rng)
+        fits = (block.positive[:, list(recorded)] == np.array(list(recorded.values()))).all(axis=1)
+        kept.append(Patients(block.state[fits], block.positive[fits]))
+        drawn += BLOCK
+    return Patients(np.concatenate([p.state for p in kept])[:count], np.concatenate([p.positive for p in kept])[:count])
 
 
 def prior_of(model: RegionModel, generator: Generator) -> Floats:

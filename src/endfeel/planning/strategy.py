@@ -7,9 +7,10 @@ and for no examination at all.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import product
+from types import MappingProxyType
 
 import numpy as np
 
@@ -21,13 +22,14 @@ from endfeel.planning.costs import Costs
 from endfeel.planning.decide import ActionTable, Decision, action_table, smallest_loss
 from endfeel.planning.effort import Candidate, Effort, Path, candidate_of, effort, manoeuvres_done
 from endfeel.planning.plan import decision_now, decision_words, plan
-from endfeel.planning.simulate import GENERATORS, simulate_patients
+from endfeel.planning.simulate import GENERATORS, Patients, patients_showing
 from endfeel.planning.situation import Situation
 from endfeel.planning.withhold import withheld
 
 DEPTH = 4
 LOOK_AHEAD = 3
 MOST_PUBLISHED = 3
+EVERY = "every test"
 # Up to so many readings every pattern of results is added up; beyond, patients are simulated.
 ADDED_UP = 8
 
@@ -116,26 +118,36 @@ def strategy(
     depth: int = DEPTH,
     patients: int = 100,
     rng: np.random.Generator,
+    results: Mapping[str, Result] = MappingProxyType({}),
+    grown: Callable[[float], None] = lambda reach: None,
 ) -> Strategy:
     """The strategy for the person whom the model was compiled for.
 
     depth: findings in a row, at least 1 (ValueError). patients: simulated for the figures of every test; fewer than 2
-    leaves that comparison out.
+    leaves that comparison out. results: recorded already, by observable; the tree begins after them. grown: told the
+    share of patients that each end takes in, as the ends are reached.
     """
     if depth < 1:
         raise ValueError(f"depth {depth!r}: give at least 1")
     start = situation or Situation()
-    grower = _Grower(evidence, model, catalogue, costs)
-    root = grower.grow(prior_belief(model), start, depth, 1.0)
+    start = replace(start, done=start.done | set(results))
+    grower = _Grower(evidence, model, catalogue, costs, grown)
+    root = grower.grow(believe(model, results) if results else prior_belief(model), start, depth, 1.0)
     table = grower.table
     everything = every_finding(evidence, model, catalogue, costs, start)
     known = most_published(evidence, model.region, everything)
-    beside = [battery_outcome("the most-published tests", model, table, known, costs, start, patients, rng)]
-    if patients > 1:
-        beside.insert(0, battery_outcome("every test", model, table, everything, costs, start, patients, rng))
-    beside.append(battery_outcome("no examination", model, table, (), costs, start, patients, rng))
+    batteries = {
+        **({EVERY: everything} if patients > 1 else {}),
+        "the most-published tests": known,
+        "no examination": (),
+    }
+    beside = [
+        battery_outcome(name, model, table, battery, costs, start, patients, rng, results)
+        for name, battery in batteries.items()
+    ]
+    outcome = tree_outcome("this strategy", root)
     return Strategy(
-        model.region, model.context, model.edition, depth, root, tree_outcome("this strategy", root), tuple(beside)
+        model.region, model.context, model.edition, depth, root, outcome, tuple(o for o in beside if o is not None)
     )
 
 
@@ -177,13 +189,19 @@ def most_published(
     return tuple(c for c in candidates if c.finding_id in chosen)
 
 
+def published_names(evidence: EvidenceBase, region: str, candidates: tuple[Candidate, ...]) -> tuple[str, ...]:
+    """Names of the findings of most_published, in the order of the candidates."""
+    chosen = most_published(evidence, region, candidates)
+    return tuple(dict.fromkeys(evidence.finding(c.observable, region).name for c in chosen))
+
+
 def tree_outcome(name: str, root: Step | End) -> Outcome:
     """What a tree costs on average, exact under the model."""
     steps = [node for node in _walk(root) if isinstance(node, Step)]
     seen = np.array([s.reach for s in steps])
     return Outcome(
         name,
-        findings=float(seen.sum()),
+        findings=_findings(root, frozenset()),
         minutes=float(seen @ [s.minutes for s in steps]) if steps else 0.0,
         provocation=float(seen @ [s.provocation for s in steps]) if steps else 0.0,
         moves=float(seen @ [s.moves for s in steps]) if steps else 0.0,
@@ -202,15 +220,19 @@ def battery_outcome(
     situation: Situation,
     patients: int,
     rng: np.random.Generator,
-) -> Outcome:
+    results: Mapping[str, Result] = MappingProxyType({}),
+) -> Outcome | None:
     """What always doing the same findings costs, position by position: exact for a few readings, else on simulated
-    patients of the model."""
+    patients of the model; None where hardly any of those shows the results recorded before."""
     taken = battery_efforts(battery, costs, situation)
     observables = tuple(c.observable for c in battery)
     if len(battery) <= ADDED_UP:
-        loss, error = _added_up(model, table, observables), 0.0
+        loss, error = _added_up(model, table, observables, results), 0.0
     else:
-        loss, error = _simulated(model, table, observables, max(patients, 2), rng)
+        drawn = patients_showing(model, GENERATORS["model"], results, max(patients, 2), rng)
+        if len(drawn.state) < 2:
+            return None
+        loss, error = _simulated(model, table, observables, drawn, results)
     return Outcome(
         name,
         findings=len({c.finding_id for c in battery}),
@@ -258,7 +280,15 @@ def strategy_text(found: Strategy) -> str:
 class _Grower:
     """Grows a tree node by node with the planner."""
 
-    def __init__(self, evidence: EvidenceBase, model: RegionModel, catalogue: Catalogue, costs: Costs) -> None:
+    def __init__(
+        self,
+        evidence: EvidenceBase,
+        model: RegionModel,
+        catalogue: Catalogue,
+        costs: Costs,
+        grown: Callable[[float], None],
+    ) -> None:
+        self.grown = grown
         self.evidence, self.model, self.catalogue, self.costs = evidence, model, catalogue, costs
         self.region = catalogue.region(model.region)
         self.table = action_table(model.conditions, model.none_id, model.states, self.region, costs)
@@ -287,7 +317,7 @@ class _Grower:
         ]
         if _same_end(*branches):
             # The planner looks ahead on fewer draws; on all of them this finding would not change what is done.
-            return self._end(belief, reach, stopped=True)
+            return self._end(belief, reach, stopped=True, told=True)
         return Step(
             reach=reach,
             observable=offer.observable,
@@ -304,9 +334,25 @@ class _Grower:
             again=offer.again,
         )
 
-    def _end(self, belief: Belief, reach: float, *, stopped: bool) -> End:
+    def _end(self, belief: Belief, reach: float, *, stopped: bool, told: bool = False) -> End:
+        """told: whether the ends that this one stands for were told of before."""
         decision = decision_now(self.model, belief, self.region, self.costs)
+        if not told:
+            self.grown(reach)
         return End(reach, decision, decision_words(decision, self.region, most=None), stopped)
+
+
+def _findings(node: Step | End, read: frozenset[str]) -> float:
+    """How many findings are done from a node on, of those who get there, each times their share of all patients; a
+    further reading of one is none more."""
+    if isinstance(node, End):
+        return 0.0
+    after = read | {node.finding_id}
+    return (
+        node.reach * (node.finding_id not in read)
+        + _findings(node.if_positive, after)
+        + _findings(node.if_negative, after)
+    )
 
 
 def _same_end(one: Step | End, other: Step | End) -> bool:
@@ -320,12 +366,15 @@ def _walk(node: Step | End) -> Iterator[Step | End]:
         yield from _walk(node.if_negative)
 
 
-def _added_up(model: RegionModel, table: ActionTable, observables: tuple[str, ...]) -> float:
+def _added_up(
+    model: RegionModel, table: ActionTable, observables: tuple[str, ...], before: Mapping[str, Result]
+) -> float:
     """Expected loss over every pattern of results, each weighted by its own probability."""
+    given = believe(model, before).log_evidence if before else 0.0
     expected = total = 0.0
     for pattern in product(("positive", "negative"), repeat=len(observables)):
-        belief = believe(model, _results(observables, [r == "positive" for r in pattern]))
-        chance = float(np.exp(belief.log_evidence))
+        belief = believe(model, {**before, **_results(observables, [r == "positive" for r in pattern])})
+        chance = float(np.exp(belief.log_evidence - given))
         expected += chance * float(smallest_loss(table, belief.state_probability))
         total += chance
     # Draws added for an unlikely pattern make the chances add up to 1 only nearly.
@@ -333,18 +382,19 @@ def _added_up(model: RegionModel, table: ActionTable, observables: tuple[str, ..
 
 
 def _simulated(
-    model: RegionModel, table: ActionTable, observables: tuple[str, ...], patients: int, rng: np.random.Generator
+    model: RegionModel,
+    table: ActionTable,
+    observables: tuple[str, ...],
+    patients: Patients,
+    before: Mapping[str, Result],
 ) -> tuple[float, float]:
     """Mean of the loss expected after all results, and its standard error."""
-    drawn = simulate_patients(model, GENERATORS["model"], patients, rng)
     places = [model.place[o] for o in observables]
-    losses = np.array(
-        [
-            float(smallest_loss(table, believe(model, _results(observables, row)).state_probability))
-            for row in drawn.positive[:, places].tolist()
-        ]
+    beliefs = (
+        believe(model, {**before, **_results(observables, row)}) for row in patients.positive[:, places].tolist()
     )
-    return float(losses.mean()), float(losses.std(ddof=1) / np.sqrt(patients))
+    losses = np.array([float(smallest_loss(table, belief.state_probability)) for belief in beliefs])
+    return float(losses.mean()), float(losses.std(ddof=1) / np.sqrt(len(losses)))
 
 
 def _results(observables: tuple[str, ...], positive: list[bool]) -> dict[str, Result]:

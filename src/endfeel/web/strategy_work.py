@@ -20,7 +20,7 @@ from endfeel.documents.strategy_tree import StrategySheet, strategy_sheet
 from endfeel.planning.costs import Costs
 from endfeel.planning.decide import action_table
 from endfeel.planning.situation import Situation
-from endfeel.planning.strategy import Strategy, battery_outcome, every_finding, most_published, strategy
+from endfeel.planning.strategy import EVERY, Strategy, battery_outcome, every_finding, published_names, strategy
 from endfeel.web.desk import Desk
 from endfeel.web.refused import Refused
 
@@ -28,7 +28,6 @@ ROOM = 60  # strategies kept
 MOST_WAITING = 6
 PATIENTS = 100  # simulated for the figures of every test
 SEED = 1
-EVERY = "every test"
 
 
 @dataclass(frozen=True)
@@ -136,12 +135,7 @@ class StrategyWork:
         rng = np.random.default_rng(SEED)
         found = strategy(now.evidence, model, desk.catalogue, costs, start, patients=0, rng=rng)
         everything = every_finding(now.evidence, model, desk.catalogue, costs, start)
-        known = tuple(
-            dict.fromkeys(
-                now.evidence.finding(c.observable, context.region).name
-                for c in most_published(now.evidence, context.region, everything)
-            )
-        )
+        known = published_names(now.evidence, context.region, everything)
 
         def sheet(of: Strategy) -> StrategySheet:
             return strategy_sheet(of, desk.catalogue, under=wanted.under, known=known)
@@ -151,7 +145,7 @@ class StrategyWork:
         region = desk.catalogue.region(context.region)
         table = action_table(model.conditions, model.none_id, model.states, region, costs)
         every = battery_outcome(EVERY, model, table, everything, costs, start, PATIENTS, rng)
-        whole = sheet(replace(found, beside=(every, *found.beside)))
+        whole = sheet(found if every is None else replace(found, beside=(every, *found.beside)))
         with job.lock:
             job.stage, job.sheet = "done", whole
         return whole

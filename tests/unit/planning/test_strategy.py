@@ -155,8 +155,9 @@ def test_adding_up_patterns_and_simulating_patients_agree(knee: RegionModel) -> 
     everything = every_finding(EVIDENCE, knee, CATALOGUE, COSTS, FRESH)
     few = tuple(c for c in everything if c.finding_id in ("lachman", "giving-way", "valgus-stress-laxity-30"))
     exact = battery_outcome("few", knee, table, few, COSTS, FRESH, 0, np.random.default_rng(0))
-    mean, error = _simulated(knee, table, tuple(c.observable for c in few), 600, np.random.default_rng(2))
-    assert exact.error == 0.0 and error > 0
+    patients = simulate_patients(knee, GENERATORS["model"], 600, np.random.default_rng(2))
+    mean, error = _simulated(knee, table, tuple(c.observable for c in few), patients, {})
+    assert exact is not None and exact.error == 0.0 and error > 0
     assert mean == pytest.approx(exact.loss, abs=4 * error)
 
 
