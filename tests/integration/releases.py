@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -35,12 +36,13 @@ def another_release(root: Path, *changes: Callable[[Path], None]) -> Release:
 
 
 def replaced(file: str, old: str, new: str) -> Callable[[Path], None]:
-    """A change: text in a file, which must be there once or more."""
+    """A change: what first matches a pattern in a file, which must be there."""
 
     def change(root: Path) -> None:
         path = root / file
         text = path.read_text(encoding="utf-8")
-        assert old in text, f"{file} has no {old!r}"
-        path.write_text(text.replace(old, new, 1), encoding="utf-8")
+        changed, count = re.subn(old, new, text, count=1)
+        assert count and changed != text, f"{file} has no {old!r}"
+        path.write_text(changed, encoding="utf-8")
 
     return change

@@ -81,10 +81,17 @@ def test_a_kept_table_moves_thresholds_and_advice_and_stays(running: Running, tm
         again.stop()
 
 
-def test_visits_use_the_costs_of_the_clinic(person: Person) -> None:
+def acl_zone(person: Person, problem: str) -> float:
+    """Where the first bracket under the rail of the front cruciate ligament ends, in per cent of its width."""
+    rail = next(r for r in person.json(f"{problem}/bench")["rails"] if r["id"] == "acl-tear")
+    return float(rail["zones"][0]["to_x"])
+
+
+def test_a_new_visit_uses_the_costs_of_the_clinic_and_an_earlier_one_keeps_its_own(person: Person) -> None:
     problem = person.visit()
     person.clear_screens(problem)
     person.done(f"{problem}/record", observable="lachman", result="positive")
+    before = acl_zone(person, problem)
     visit = problem.removeprefix("/visits/")
     shipped = person.json(KNEE, visit=visit)
     ligament = next(g for g in shipped["groups"] if g["id"].startswith("cruciate") or "ligament" in g["name"].lower())
@@ -95,8 +102,12 @@ def test_visits_use_the_costs_of_the_clinic(person: Person) -> None:
     assert shipped["who"].startswith("the visit of T-1")
     low = next(g for g in after["groups"] if g["id"] == ligament["id"])
     assert low["zones"]["low"] < ligament["zones"]["low"], "a dearer miss is looked at earlier"
-    rail = next(r for r in person.json(f"{problem}/bench")["rails"] if r["id"] == "acl-tear")
-    assert rail["zones"][0]["to_x"] < ligament["zones"]["low"], "the bench draws the same zones"
+    assert "under today's figures (the visit keeps those that it began with)" in after["who"]
+    assert acl_zone(person, problem) == before, "what was decided under those costs stays beside them"
+    second = person.visit(code="T-2")
+    person.clear_screens(second)
+    person.done(f"{second}/record", observable="lachman", result="positive")
+    assert acl_zone(person, second) < before, "the bench draws the clinic's zones"
 
 
 @pytest.mark.parametrize(

@@ -36,8 +36,8 @@ def load_catalogue(
 ) -> Catalogue:
     """The catalogue in a folder; the shipped one where none is given (read once a process).
 
-    kept: one of an earlier release, which passed the checks between files when it was in use; only its form is looked
-    at.
+    kept: one of an earlier release, which passed the checks between files when it was in use. Only its form is looked
+    at; a field that is no more is passed over.
     Raises CatalogueError with every fault found, those against the evidence tables included.
     """
     if directory is None and evidence is None:
@@ -56,12 +56,12 @@ def _load(directory: Path, evidence: EvidenceBase, kept: bool) -> Catalogue:
     for region in REGIONS:
         folder = directory / region
         if folder.is_dir() and any(folder.glob("findings-*.toml")):
-            regions[region] = _region(folder, faults)
+            regions[region] = _region(folder, faults, kept)
     drafts = Catalogue(
         regions=MappingProxyType(regions),
-        precautions=MappingProxyType(_entries(directory / "precautions.toml", Precaution, faults)),
-        screens=MappingProxyType(_entries(directory / "screens.toml", Screen, faults)),
-        modalities=MappingProxyType(_entries(directory / "modalities.toml", Modality, faults)),
+        precautions=MappingProxyType(_entries(directory / "precautions.toml", Precaution, faults, kept)),
+        screens=MappingProxyType(_entries(directory / "screens.toml", Screen, faults, kept)),
+        modalities=MappingProxyType(_entries(directory / "modalities.toml", Modality, faults, kept)),
     )
     if not faults and not kept:
         faults += incoherent(drafts, evidence)
@@ -70,7 +70,7 @@ def _load(directory: Path, evidence: EvidenceBase, kept: bool) -> Catalogue:
     return drafts
 
 
-def _region(folder: Path, faults: list[str]) -> RegionCatalogue:
+def _region(folder: Path, faults: list[str], kept: bool) -> RegionCatalogue:
     findings: dict[str, Finding] = {}
     for path in sorted(folder.glob("findings-*.toml")):
         for identifier, fields in _toml(path, faults).items():
@@ -80,7 +80,7 @@ def _region(folder: Path, faults: list[str]) -> RegionCatalogue:
             model: type[HandsOn] | type[HistoryItem] | type[LookFurther] = (
                 LookFurther if "modality" in fields else HistoryItem if "ask" in fields else HandsOn
             )
-            entry = _entry(model, identifier, fields, place, faults)
+            entry = _entry(model, identifier, fields, place, faults, kept)
             if entry is not None:
                 findings[identifier] = entry
     base_path = folder / "base.toml"
@@ -93,32 +93,50 @@ def _region(folder: Path, faults: list[str]) -> RegionCatalogue:
     return RegionCatalogue(
         region=folder.name,
         findings=MappingProxyType(findings),
-        conditions=MappingProxyType(_entries(folder / "conditions.toml", Condition, faults)),
-        care=MappingProxyType(_entries(folder / "care.toml", CareGroup, faults)),
+        conditions=MappingProxyType(_entries(folder / "conditions.toml", Condition, faults, kept)),
+        care=MappingProxyType(_entries(folder / "care.toml", CareGroup, faults, kept)),
         neighbours=base.neighbour if base else (),
         cards=base.card if base else (),
         drawings=MappingProxyType(_toml(drawings_path, faults) if drawings_path.exists() else {}),
     )
 
 
-def _entries(path: Path, model: type[EntryT], faults: list[str]) -> dict[str, EntryT]:
+def _entries(path: Path, model: type[EntryT], faults: list[str], kept: bool) -> dict[str, EntryT]:
     found = {}
     for identifier, fields in _toml(path, faults).items():
-        entry = _entry(model, identifier, fields, f"{_name(path)} [{identifier}]", faults)
+        entry = _entry(model, identifier, fields, f"{_name(path)} [{identifier}]", faults, kept)
         if entry is not None:
             found[identifier] = entry
     return found
 
 
-def _entry(model: type[EntryT], identifier: str, fields: Any, place: str, faults: list[str]) -> EntryT | None:
+def _entry(
+    model: type[EntryT], identifier: str, fields: Any, place: str, faults: list[str], kept: bool
+) -> EntryT | None:
     if not isinstance(fields, dict):
         faults.append(f"{place}: is no table; write [{identifier}] above its fields")
         return None
     try:
         return model.model_validate({"id": identifier, **fields})
     except ValidationError as error:
+        unknown = [item["loc"] for item in error.errors(include_url=False) if item["type"] == "extra_forbidden"]
+        if kept and unknown and all(_taken_out(fields, loc) for loc in unknown):
+            return _entry(model, identifier, fields, place, faults, kept=False)
         faults.extend(_lines(error, place))
         return None
+
+
+def _taken_out(fields: Any, place: tuple[int | str, ...]) -> bool:
+    """Take one field out of what was read, where it can be found; whether it was."""
+    held = fields
+    for step in place[:-1]:
+        if isinstance(held, dict) and step in held:
+            held = held[str(step)]
+        elif isinstance(held, list) and isinstance(step, int) and step < len(held):
+            held = held[step]
+        elif not isinstance(step, str):
+            return False  # a step that is neither key nor place; one that names a model of a union is passed over
+    return isinstance(held, dict) and held.pop(place[-1], None) is not None
 
 
 def _toml(path: Path, faults: list[str]) -> dict[str, Any]:

@@ -46,23 +46,28 @@ RowT = TypeVar("RowT", bound=Row)
 def load_evidence(directory: Path | None = None, *, kept: bool = False) -> EvidenceBase:
     """The evidence in a folder; the shipped tables where none is given (read once a process).
 
-    kept: tables of an earlier release, which passed the checks between tables when they were in use; only their form is
-    looked at.
+    kept: tables of an earlier release, which passed the checks between tables when they were in use. Only their form is
+    looked at; a column that is no more is passed over, and one that they did not have yet is empty.
     Raises EvidenceError, with every fault found, where any line is at fault: a bad table never half-loads.
     """
     return _shipped() if directory is None else _load(Path(directory), kept)
 
 
-def read_table(path: Path, model: type[RowT], region: str | None, name: str, faults: list[Fault]) -> list[RowT]:
+def read_table(
+    path: Path, model: type[RowT], region: str | None, name: str, faults: list[Fault], *, kept: bool = False
+) -> list[RowT]:
     """Rows of one CSV file as models; faults are added to the list.
 
-    region None: the table has a region column of its own. name: how the file is called in a fault.
+    region None: the table has a region column of its own. name: how the file is called in a fault. kept: see
+    `load_evidence`.
     """
     text = _text(path, name, faults)
-    return [] if text is None else read_rows(text, model, region, name, faults)
+    return [] if text is None else read_rows(text, model, region, name, faults, kept=kept)
 
 
-def read_rows(text: str, model: type[RowT], region: str | None, name: str, faults: list[Fault]) -> list[RowT]:
+def read_rows(
+    text: str, model: type[RowT], region: str | None, name: str, faults: list[Fault], *, kept: bool = False
+) -> list[RowT]:
     """Rows of a CSV text as models; faults are added to the list."""
     columns = [f for f in model.model_fields if f != "line" and (region is None or f != "region")]
     rows: list[RowT] = []
@@ -72,7 +77,7 @@ def read_rows(text: str, model: type[RowT], region: str | None, name: str, fault
         if header is None:
             faults.append(Fault(name, 0, "", "the file is empty", f"begin it with the header {','.join(columns)}"))
             return rows
-        if set(header) != set(columns) or len(header) != len(columns):
+        if not kept and (set(header) != set(columns) or len(header) != len(columns)):
             missing = [c for c in columns if c not in header]
             extra = [c for c in header if c not in columns]
             what = "; ".join(
@@ -95,8 +100,9 @@ def read_rows(text: str, model: type[RowT], region: str | None, name: str, fault
                 faults.append(Fault(name, line, "", f"{len(cells)} cells where the header has {len(header)}", mend))
                 continue
             place = {"line": line} if region is None else {"line": line, "region": region}
+            held = {column: cell for column, cell in zip(header, cells, strict=True) if column in columns}
             try:
-                rows.append(model.model_validate({**dict(zip(header, cells, strict=True)), **place}))
+                rows.append(model.model_validate({**held, **place}))
             except ValidationError as error:
                 faults.extend(_faults_of(error, name, line))
     except csv.Error as error:
@@ -125,13 +131,13 @@ def _load(directory: Path, kept: bool) -> EvidenceBase:
             path = folder / name
             if name in OPTIONAL and not path.exists():
                 continue
-            rows[name] += read_table(path, model, folder.name, f"{folder.name}/{name}", faults)
+            rows[name] += read_table(path, model, folder.name, f"{folder.name}/{name}", faults, kept=kept)
             if path.exists():
                 digest.update(f"{folder.name}/{name}\0".encode() + path.read_bytes())
     combinations: list[CombinationRow] = []
     together = directory / "combinations.csv"
     if together.exists():
-        combinations = read_table(together, CombinationRow, None, together.name, faults)
+        combinations = read_table(together, CombinationRow, None, together.name, faults, kept=kept)
         digest.update(b"combinations.csv\0" + together.read_bytes())
     studies = [r for r in rows["studies.csv"] if isinstance(r, StudyRow)]
     findings = [r for r in rows["findings.csv"] if isinstance(r, FindingRow)]

@@ -13,6 +13,7 @@ import json
 import threading
 from collections import OrderedDict
 from collections.abc import Hashable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -23,7 +24,7 @@ from endfeel.evidence.overlay import Overlay, overlaid, overlay_json, read_overl
 from endfeel.planning.costs import CostError, Costs
 from endfeel.pooling.edition import Edition, EditionError
 from endfeel.pooling.edition_parts import edition_of_parts, edition_parts
-from endfeel.storage import Store
+from endfeel.storage import Store, StoreError
 from endfeel.storage.basis_archive import (
     BasisArchive,
     BasisError,
@@ -53,10 +54,10 @@ CostsSet = Mapping[str, Mapping[str, float]]
 
 @dataclass(frozen=True)
 class Basis:
-    """What figures stand on, as values. release: with today's safety. costs: by region, the clinic's figures in them.
-    chances_set: the clinic's own starting chances by region.
+    """What figures stand on, as values.
 
-    kept: when it was kept first, and by which version.
+    kept: when it was kept first, and by which version. release: with today's safety. costs: by region, the clinic's
+    figures in them. chances_set: the clinic's own starting chances by region.
     """
 
     id: str
@@ -177,10 +178,11 @@ class Bases:
         with self._lock:
             found = self._placed.get(visit_id) or self.archive.of_visit(visit_id)
             if found is None:
-                self.adopt_earlier()
+                with suppress(StoreError):  # a store that can only be read is read all the same
+                    self.adopt_earlier()
                 found = self.archive.of_visit(visit_id)
             if found is None:
-                return Placed(None, "unknown")  # there is no such visit
+                return Placed(None, "unknown")  # not even looked into; or there is no such visit
             self._placed[visit_id] = found
             while len(self._placed) > _PLACED:
                 self._placed.popitem(last=False)

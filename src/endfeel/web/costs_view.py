@@ -221,7 +221,10 @@ def region_costs(
 def _patient(desk: Desk, region: str, onset: str, visit: str) -> _Patient:
     if visit:
         state = desk.visit(visit.partition("/")[0])
-        return _Patient(f"the visit of {state.opened.patient_code}, as it stands", _Decides(desk, region, None, visit))
+        own = desk.on(state.visit_id).basis is not None
+        under = ", under today's figures (the visit keeps those that it began with)" if own else ""
+        who = f"the visit of {state.opened.patient_code}, as it stands{under}"
+        return _Patient(who, _Decides(desk, region, None, visit))
     context = desk.with_clinic(Context(region=region, setting="primary", onset=_onset(onset)))
     who = f"a typical patient of primary care {ONSETS[onset]}, before any finding"
     return _Patient(who, _Decides(desk, region, context, ""))

@@ -86,7 +86,10 @@ def visit_moves(desk: Desk, state: VisitState, problem: ProblemState, now: dt.da
             return None
         said = f"{ground.trouble} Its figures are those of today."
         return VisitMoves(state.opened.edition, today.edition.id, False, said, _stands(desk, state))
-    what = _changed(ground.basis, today, problem.region)
+    if problem.region not in today.catalogue.regions:
+        said = "Today's catalogue has no such region; the visit stays as it was."
+        return VisitMoves(ground.basis.edition.id, today.edition.id, True, said, _stands(desk, state))
+    what = _changed(ground.basis, today, problem.region) or "Nothing that concerns this region has changed"
     at = state.last_at if state.closed else now
     chances = _chances(then, today, problem, at)
     advice = _advice(then, today, problem, at)
@@ -121,10 +124,13 @@ def visit_notice(desk: Desk, state: VisitState, problem: ProblemState, now: dt.d
     if ground.basis is None:
         return EvidenceNotice(f"{ground.trouble} The figures shown are today's.", href) if ground.trouble else None
     today = desk.today()
-    what = _changed(ground.basis, today, problem.region)
+    known = problem.region in today.catalogue.regions
+    what = _changed(ground.basis, today, problem.region) if known else "The catalogue changed"
     if not what:
         return None
     on = f"Figures as they stood on {words.day(state.opened_at.date())} (edition {ground.basis.edition.id})."
+    if not known:
+        return EvidenceNotice(f"{on} Today's catalogue has no such region.", href)
     marks = (today.costs_mark(problem.region), today.own_chances.number(problem.region))
     key = ("ground moved", ground.basis.id, today.edition.id, *marks, state.visit_id, problem.problem_id)
     if desk.kept.known(key):
