@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from browsing import Served, open_demo
 from playwright.sync_api import Page, expect
+from test_access import faults_of
 
 QUIET = 450  # milliseconds: just after a recording a further tap is taken for a bounce
 
@@ -59,7 +60,13 @@ def test_keys_are_listed_on_question_mark_and_find_is_a_stroke_away(demo: Served
     expect(page.locator("#find")).to_have_value("mcm?")
     page.locator("#find").blur()
     page.keyboard.press("?")
-    expect(page.get_by_role("heading", name="Foot pedal")).to_be_visible()
+    sheet = page.locator("dialog[open]")
+    expect(sheet.get_by_role("heading", name="Foot pedal")).to_be_visible()
+    expect(sheet.get_by_role("button", name="Positive Page down")).to_be_visible()
+    assert page.url.endswith("/bench"), "over the page where one is"
+    assert faults_of(page, "keys") == []
+    page.keyboard.press("Escape")
+    expect(page.locator("dialog[open]")).to_have_count(0)
 
 
 def test_a_mark_can_be_made_without_a_pointer(demo: Served, tablet: Page) -> None:

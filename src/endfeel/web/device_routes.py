@@ -94,7 +94,7 @@ def device_page(request: Request) -> DevicePage:
         keys=(
             Key("unclear", "Unclear"), Key("not-done", "Not done"), Key("undo", "Take back the last"),
             Key("find", "Add any finding"),
-            Key("next", "On to the next step"), Key("keys", "This page"),
+            Key("next", "On to the next step"), Key("keys", "This list"),
         ),
         place=str(desk.settings.data_dir),
         software=desk.software,

@@ -244,7 +244,12 @@
     else if (what === "open") { if (open) { sheet().close(); event.preventDefault(); return; } target = $("[data-open-next]"); }
     else if (what === "undo") target = $("[data-undo]");
     else if (what === "find") { const box = $("#find"); if (box) { event.preventDefault(); box.focus(); box.select(); } return; }
-    else if (what === "keys") target = $("[data-keys]");
+    else if (what === "keys") {
+      /* the keys, over the page where one is */
+      event.preventDefault();
+      if (!open && $("[data-keys]")) htmx.ajax("GET", $("[data-keys]").href, { target: "#sheet", swap: "innerHTML", select: "#keys" });
+      return;
+    }
     else if (what === "next") target = $("[data-onward]");
     if (target) { event.preventDefault(); target.click(); }
   });
