@@ -60,7 +60,8 @@ def safety_summary(problem: ProblemState, names: Names, now: dt.datetime, *, tak
     words = plural(len(views), "screen")
     if one_way := [view.screen.name for view in views if view.one_way]:
         words += f"; can raise but not clear this person: {listed(one_way)}"
-    return Line(words, "Safety", "asked, none found", "strong")
+    little = any(item.counts for view in views for item in view.items)
+    return Line(words, "Safety", "asked, too little to send by itself" if little else "asked, none found", "strong")
 
 
 def flag_line(view: ScreenView) -> Line:

@@ -29,6 +29,7 @@ State = Literal["not-asked", "partly-asked", "asked-none-found", "flag"]
 RECENT_DAYS = 42  # six weeks: how long an injury counts as fresh
 YOUNGEST = 16  # below it there are no chances: the studies are of adults
 URGENCY: tuple[SendsFor, ...] = ("emergency", "same-day", "urgent", "film-first")
+TOO_LITTLE = "asked, too little to send by itself"
 TOLD_BOTH = "The story said an injury and then none, so this is asked until it is answered."
 STATE_WORDS: Mapping[State, str] = {
     "not-asked": "not asked",
@@ -117,7 +118,9 @@ class ScreenView:
 
     @property
     def words(self) -> str:
-        """The state in words."""
+        """The state in words; none found is said only where nothing counts at all."""
+        if self.state == "asked-none-found" and any(v.counts for v in self.items):
+            return TOO_LITTLE
         return STATE_WORDS[self.state]
 
 

@@ -68,6 +68,8 @@ def summary_of(desk: Desk, state: VisitState, problem: ProblemState, now: dt.dat
         return SafetySummary("open", "Safety: raised, gone on for a reason", "gone on", href)
     if any(v.one_way for v in views):
         return SafetySummary("open", "Safety: asked, cannot be cleared here", "asked", href)
+    if any(i.counts for v in views for i in v.items):
+        return SafetySummary("clear", "Safety: asked, too little to send", "asked", href)
     return SafetySummary("clear", "Safety: asked, none found", "none found", href)
 
 
@@ -99,7 +101,7 @@ def raised_words(desk: Desk, problem: ProblemState, view: ScreenView) -> tuple[s
     for seen in view.items:
         if seen.counts:
             by = recorded_words(desk, problem, seen.raised_by)
-            why.append((seen.item.ask or seen.item.look) + (f" ({by})" if by else ""))
+            why.append((seen.item.ask or seen.item.look).rstrip(".?") + (f" ({by})" if by else ""))
     return tuple(why)
 
 

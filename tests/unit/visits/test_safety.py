@@ -278,3 +278,14 @@ def test_an_injury_that_is_then_told_as_gradual_stays_asked_about() -> None:
     assert [v.screen.id for v in screen_views(taken_back, CATALOGUE, NOW)] == ["cord"]
     (as_told,) = [v for v in screen_views(problem(INJURED), CATALOGUE, NOW) if v.screen.id == "knee-trauma-screen"]
     assert as_told.kept == ""
+
+
+def test_none_found_is_said_only_where_nothing_counts() -> None:
+    def words(*said: str) -> str:
+        answers = (answer(i, "yes" if i in said else "no", "cord") for i in ("gait", "hands", "clonus"))
+        views = {v.screen.id: v for v in screen_views(problem(*answers), CATALOGUE, NOW)}
+        return views["cord"].words
+
+    assert words() == "asked, none found"
+    assert words("gait") == "asked, too little to send by itself"
+    assert words("gait", "hands") == "flag"
