@@ -256,3 +256,32 @@ def test_equal_values_have_an_equal_id_and_bands_cover_every_adult_once() -> Non
     assert own_chances(held, "primary", "injury", 45) == {"a": 0.5, "b": 0.2}
     assert own_chances(held, "primary", "injury", None) == own_chances(held, "primary", "injury", 50)
     assert own_chances(held, "primary", "gradual", 45) == {}
+
+
+def test_what_differs_is_told_on_the_pages_of_an_earlier_visit(person: Person) -> None:
+    problem = injured(person, "T-7")
+    assert "starting chances changed" not in person.get(f"{problem}/decide").text
+    kept(person, {"acl-tear": "35 %"})
+    assert "The clinic&#39;s starting chances changed since this visit began." in person.get(f"{problem}/decide").text
+    told = person.json(f"{problem}/evidence")
+    moved = next(c for c in told["chances"] if c["condition"] == "acl-tear")
+    assert moved["moved"] and moved["before"] != moved["after"]
+
+
+def test_the_pages_of_a_condition_lead_to_the_table(person: Person) -> None:
+    kept(person, {"acl-tear": "35 %"})
+    found = person.json("/evidence/knee/condition/acl-tear", onset="injury")
+    assert found["own"] == "35 %" and person.get(found["table"]).status_code == 200
+    assert person.json("/evidence/knee/condition/acl-tear", onset="gradual")["own"] == ""
+    told = start_of(person, injured(person, "T-8"), "acl-tear")
+    assert told["start_table"].endswith("ages=30-39") and person.get(told["start_table"]).status_code == 200
+
+
+def test_a_house_protocol_says_when_the_chances_it_was_grown_from_have_changed(person: Person) -> None:
+    grown = {"onset": "injury", "setting": "primary", "age": "30", "name": "Twisted knee"}
+    at = person.done("/strategies/knee/adopt", swap=False, **grown).headers["location"]
+    assert person.json(at)["moved"] == ""
+    kept(person, {NONE: "25 %"}, ages="60-69")
+    assert person.json(at)["moved"] == "", "what holds for other people moved nothing"
+    kept(person, {NONE: "25 %"})
+    assert "your clinic's starting chances changed" in person.json(at)["moved"]

@@ -1,6 +1,6 @@
 """The starting chances as this clinic sets them, for each region by setting, onset and age.
 
-Public: ClinicChances, ChancesSet, ChanceChange, AGES, section_of, ages_of, own_chances, set_id.
+Public: ClinicChances, ChancesSet, ChanceChange, AGES, section_of, ages_of, own_chances, set_id, patient_id.
 
 Only the clinic's own values are kept, with who set them and when, under one setting of the store that only ever grows.
 A section holds the people of one setting and onset, of all ages or of one age band; a band's values go before those of
@@ -170,6 +170,11 @@ def set_id(held: ChancesSet) -> str:
     """SHA-256 over the content of a region's values; empty where there are none."""
     full = {section: dict(values) for section, values in held.items() if values}
     return hashlib.sha256(json.dumps(full, sort_keys=True).encode()).hexdigest() if full else ""
+
+
+def patient_id(own: Mapping[str, float]) -> str:
+    """The same over the values of one patient (`own_chances`)."""
+    return set_id({"patient": own})
 
 
 def _folded(changes: list[dict[str, Any]], moment: dt.datetime | None) -> ChancesSet:

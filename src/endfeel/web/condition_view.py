@@ -9,13 +9,16 @@ import datetime as dt
 import math
 import uuid
 from dataclasses import dataclass, replace
+from urllib.parse import urlencode
 
 from endfeel.belief import RegionModel
+from endfeel.belief.context import Context
 from endfeel.visits.events import ContextSet
 from endfeel.visits.problem import ProblemState
 from endfeel.visits.safety import chances_withheld
 from endfeel.visits.state import VisitState
 from endfeel.web import words
+from endfeel.web.clinic_chances import ALL_AGES, ages_of
 from endfeel.web.desk import Desk
 from endfeel.web.forms import Sent
 from endfeel.web.refused import Refused
@@ -60,6 +63,7 @@ class ConditionPage:
     start_source: str
     start_assumed: bool
     start_rows: tuple[StartRow, ...]
+    start_table: str
     prior_notes: tuple[str, ...]
     moves: tuple[MoveLine, ...]
     discounts: tuple[str, ...]
@@ -128,6 +132,7 @@ def condition_page(
             StartRow(f"{r.n_with} of {r.n_total}: {r.population}", r.source_url)
             for r in (starting.rows if starting else ())
         ),
+        start_table=_table(model.context),
         prior_notes=model.prior_notes,
         moves=tuple(sorted(moves, key=lambda m: -abs(m.log_odds))),
         discounts=tuple(d.words for d in explained.discounted if d.condition == condition),
@@ -191,6 +196,12 @@ def chance_set(desk: Desk, problem: ProblemState, condition: str, sent: Sent, no
     event = ContextSet(problem_id=problem.problem_id, chances=held)
     desk.model(replace(problem, context=problem.context.model_copy(update={"chances": held})), now)
     return event
+
+
+def _table(context: Context) -> str:
+    """The address of the clinic's table of starting chances, at these people."""
+    people = {"region": context.region, "setting": context.setting, "onset": context.onset}
+    return "/chances?" + urlencode({**people, "ages": ages_of(context.age) or ALL_AGES})
 
 
 def _moved(log_odds: float) -> str:

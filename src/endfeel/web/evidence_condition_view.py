@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import get_args
+from urllib.parse import urlencode
 
 from endfeel.belief.context import Context
 from endfeel.belief.starting import PLAIN, StartingChance, starting_chances, usable_lines
@@ -69,7 +70,7 @@ class RuleLine:
 
 @dataclass(frozen=True)
 class ConditionEvidence:
-    """The evidence page of a condition."""
+    """The evidence page of a condition. own: the clinic's own starting chance, if any. table: where all of them are."""
 
     region: str
     region_name: str
@@ -83,6 +84,8 @@ class ConditionEvidence:
     start: str
     start_source: str
     start_assumed: bool
+    own: str
+    table: str
     counted: tuple[CountedLine, ...]
     pairs: tuple[PairLine, ...]
     ticks: tuple[RatioTick, ...]
@@ -106,6 +109,7 @@ def condition_evidence(
         raise Refused(400, f"onset: “{onset[:20]}” is none of {', '.join(_ONSETS)}.")
     context = Context(region=region, setting=setting, onset=onset)  # type: ignore[arg-type]
     start = _start(desk, condition, context)
+    own = desk.with_clinic(context).clinic.get(condition)
     rows = [r for r in desk.evidence.prevalence if r.region == region and r.condition_id == condition]
     return ConditionEvidence(
         region=region,
@@ -120,6 +124,8 @@ def condition_evidence(
         start=words.chance_line(start.chance, start.low, start.high) if start else "",
         start_source=start.source_words if start else "",
         start_assumed=bool(start and start.assumed),
+        own="" if own is None else f"{100 * own:.3g} %",
+        table="/chances?" + urlencode({"region": region, "setting": setting, "onset": onset}),
         counted=tuple(counted_line(desk, row, condition, start) for row in rows),
         pairs=tuple(p for p in pair_lines(desk, region, USUAL_LEAST) if p.condition_id == condition),
         ticks=TICKS,

@@ -25,7 +25,8 @@ _SHEETS = TypeAdapter(StrategySheet)
 @dataclass(frozen=True)
 class HouseProtocol:
     """A strategy as it was adopted. costs: how often the clinic's costs of the region had been kept by then. onset,
-    setting, age: of the typical patient. retired_at: None while it holds."""
+    setting, age: of the typical patient. chances: id of the clinic's own starting chances of such a patient by then,
+    empty where it had none. retired_at: None while it holds."""
 
     protocol_id: str
     name: str
@@ -40,6 +41,7 @@ class HouseProtocol:
     retired_at: dt.datetime | None = None
     retired_by: str = ""
     retired_why: str = ""
+    chances: str = ""
 
 
 class HouseProtocols:

@@ -12,6 +12,7 @@ from starlette.responses import RedirectResponse, Response
 
 from endfeel.documents.pdf import PaperError
 from endfeel.documents.strategy_tree import StrategySheet, strategy_pdf
+from endfeel.web.clinic_chances import patient_id
 from endfeel.web.desk import Desk
 from endfeel.web.device_routes import AtDesk, Form
 from endfeel.web.house_protocols import HouseProtocol, HouseProtocols
@@ -111,6 +112,7 @@ def adopted(desk: AtDesk, work: AtWork, form: Form, region: str) -> Response:
             setting=context.setting,
             age=context.age,
             costs=desk.own_costs.number(region),
+            chances=patient_id(wanted.context.clinic),
             sheet=sheet,
         )
     )

@@ -15,6 +15,7 @@ from urllib.parse import urlencode
 from endfeel.belief.context import YOUNGEST, Context, Onset, Setting
 from endfeel.documents.strategy_tree import ONSETS, StrategySheet, error_words
 from endfeel.web import words
+from endfeel.web.clinic_chances import patient_id
 from endfeel.web.desk import Desk
 from endfeel.web.evidence_words import check_region
 from endfeel.web.house_protocols import HouseProtocol, HouseProtocols
@@ -225,6 +226,9 @@ def protocol_page(desk: Desk, protocol: HouseProtocol) -> ProtocolPage:
         since.append("the pooled evidence")
     if protocol.costs != desk.own_costs.number(sheet.region):
         since.append("the table of costs")
+    whom = Context(sheet.region, setting=protocol.setting, onset=protocol.onset, age=protocol.age)  # type: ignore[arg-type]
+    if protocol.chances != patient_id(desk.with_clinic(whom).clinic):
+        since.append("your clinic's starting chances")
     age = "" if protocol.age is None else protocol.age
     query = urlencode({"onset": protocol.onset, "setting": protocol.setting, "age": age})
     at = f"/strategies/house/{protocol.protocol_id}"
