@@ -77,6 +77,32 @@ def test_a_scan_reads_a_tendon_as_torn_through_or_as_partly_torn() -> None:
     assert told.surprise is not None and "exclude each other" in told.surprise.words
 
 
+def test_two_answers_that_grade_one_sign_are_one_witness() -> None:
+    """Quite free of pain on sitting includes eased by sitting; both were studied for a narrow canal."""
+    found = model("lumbar-pelvis")
+    mild, strong, canal = "improves-when-seated", "no-pain-when-seated", "lumbar-spinal-stenosis"
+    assert found.observed(strong).grades == (mild, strong) == found.observed(mild).grades
+    assert found.group_of(mild) == found.group_of(strong)
+    chance = {
+        name: believe(found, results).chances[canal].mean
+        for name, results in (
+            ("start", {}), ("mild", {mild: "positive"}), ("strong", {strong: "positive"}),
+            ("both", {mild: "positive", strong: "positive"}), ("only mild", {mild: "positive", strong: "negative"}),
+            ("neither", {mild: "negative", strong: "negative"}),
+        )
+    }
+    assert chance["both"] == pytest.approx(chance["strong"], rel=0.1)
+    assert chance["neither"] < chance["start"] < chance["only mild"] < chance["mild"] < chance["both"]
+    both = believe(found, {mild: "positive", strong: "positive"})
+    assert explain(found, both).discounted == ()
+    counted = combine(
+        load_evidence(), load_edition(), load_catalogue(), "lumbar-pelvis", canal, (mild, strong), AtLeast(2)
+    )
+    alone = combine(load_evidence(), load_edition(), load_catalogue(), "lumbar-pelvis", canal, (strong,), AtLeast(1))
+    assert counted.sensitivity.mean == pytest.approx(alone.sensitivity.mean, abs=0.12)
+    assert counted.lr_positive.mean < 1.4 * alone.lr_positive.mean < counted.independent.lr_positive
+
+
 @pytest.mark.parametrize("onset", ["injury", "gradual"])
 @pytest.mark.parametrize("region", REGIONS)
 def test_starting_chances_and_everything_recorded_are_finite(region: str, onset: str) -> None:

@@ -2,8 +2,8 @@
 
 The number of positive findings is summed exactly on the node grid: given t, a group's findings are independent, so its
 count follows by recursion; groups are brought together given z. Readings of which only one can hold count as one
-finding, positive where any of them is (exclusive.py). Draws are of a new clinic: pooled accuracy, one study
-effect shared by all the findings, and each finding's own remainder.
+finding, positive where any of them is (exclusive.py); a positive grade of a sign includes the milder ones. Draws are of
+a new clinic: pooled accuracy, one study effect shared by all the findings, and each finding's own remainder.
 """
 
 from __future__ import annotations
@@ -124,8 +124,9 @@ def combine(
         raise BeliefError(f"no more than {len(slots)} of these can be positive together: {apart} exclude each other")
     columns = [[chosen.index(o) for o in slot] for slot in slots]
     shares, names = shares[:, [c[0] for c in columns]], tuple(names[c[0]] for c in columns)
-    sensitivity = at_least(count, _any_of(singles[..., 0], columns), shares[..., 1], names, kappa)
-    false_positive = at_least(count, _any_of(1 - singles[..., 1], columns), shares[..., 0], names, kappa)
+    signs = _signs([by_id[slot[0]].grades for slot in slots], [slot[0] for slot in slots])
+    sensitivity = at_least(count, _any_of(singles[..., 0], columns), shares[..., 1], names, kappa, signs)
+    false_positive = at_least(count, _any_of(1 - singles[..., 1], columns), shares[..., 0], names, kappa, signs)
     mean = singles.mean(axis=0)
     alone = at_least_independent(count, mean[:, 0]), 1 - at_least_independent(count, 1 - mean[:, 1])
     return Combination(
@@ -144,36 +145,69 @@ def _any_of(positive: Floats, columns: list[list[int]]) -> Floats:
     return np.where([len(c) > 1 for c in columns], np.minimum(together, MOST), alone)
 
 
-def at_least(count: int, positive: Floats, shares: Floats, groups: tuple[str, ...], kappa: float) -> Floats:
+def _signs(grades: list[tuple[str, ...]], observables: list[str]) -> tuple[tuple[int, ...], ...]:
+    """Places of findings that are grades of one sign together, mild first; every other by itself."""
+    found: dict[tuple[int, ...], None] = {}
+    for place, (sign, observable) in enumerate(zip(grades, observables, strict=True)):
+        together = tuple(observables.index(o) for o in sign if o in observables)
+        found[together if observable in sign else (place,)] = None
+    return tuple(found)
+
+
+def at_least(
+    count: int,
+    positive: Floats,
+    shares: Floats,
+    groups: tuple[str, ...],
+    kappa: float,
+    signs: tuple[tuple[int, ...], ...] | None = None,
+) -> Floats:
     """P(at least `count` findings positive) in each draw; arguments as in count_distribution."""
-    return np.asarray(np.clip(count_distribution(positive, shares, groups, kappa)[count:].sum(axis=0), 0.0, 1.0))
+    number = count_distribution(positive, shares, groups, kappa, signs)
+    return np.asarray(np.clip(number[count:].sum(axis=0), 0.0, 1.0))
 
 
-def count_distribution(positive: Floats, shares: Floats, groups: tuple[str, ...], kappa: float) -> Floats:
+def count_distribution(
+    positive: Floats,
+    shares: Floats,
+    groups: tuple[str, ...],
+    kappa: float,
+    signs: tuple[tuple[int, ...], ...] | None = None,
+) -> Floats:
     """P(exactly k findings positive) in each draw, (findings + 1, draws).
 
     positive (draws, findings): each finding's own probability. shares (draws, findings): r. groups: of each finding.
+    signs: columns of findings that are grades of one sign, mild first, every other column by itself; None where no
+    finding is a grade. Of a sign's grades at least j are positive where the j-th is, no likelier than a milder one.
     """
     draws, findings = positive.shape
+    signs = signs or tuple((i,) for i in range(findings))
     _, weights = grid()
     given_z = np.zeros((findings + 1, draws, len(weights)))
     given_z[0] = 1.0
     reached = 0
     for group in dict.fromkeys(groups):
-        members = [i for i, g in enumerate(groups) if g == group]
-        given_t = np.zeros((len(members) + 1, draws, len(weights)))
+        inside = [sign for sign in signs if groups[sign[0]] == group]
+        members = sum(len(sign) for sign in inside)
+        given_t = np.zeros((members + 1, draws, len(weights)))
         given_t[0] = 1.0
-        for step, i in enumerate(members):
-            p = positive_given_t(to_probit(positive[:, i]), shares[:, i])
-            for k in range(step + 1, 0, -1):
-                given_t[k] = given_t[k] * (1 - p) + given_t[k - 1] * p
-            given_t[0] *= 1 - p
+        done = 0
+        for sign in inside:
+            each = np.stack([positive_given_t(to_probit(positive[:, i]), shares[:, i]) for i in sign])
+            upto = np.minimum.accumulate(each, axis=0)
+            exactly = [1 - upto[0], *(upto[:-1] - upto[1:]), upto[-1]]
+            before = given_t[: done + 1].copy()
+            given_t[:] = 0.0
+            for k in range(done + 1):
+                for j, chance in enumerate(exactly):
+                    given_t[k + j] += before[k] * chance
+            done += len(sign)
         own = given_t @ kernel(kappa).T
         joined = np.zeros_like(given_z)
         for k in range(reached + 1):
-            for m in range(len(members) + 1):
+            for m in range(members + 1):
                 joined[k + m] += given_z[k] * own[m]
-        given_z, reached = joined, reached + len(members)
+        given_z, reached = joined, reached + members
     return np.asarray(given_z @ weights)
 
 

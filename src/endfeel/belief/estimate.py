@@ -133,7 +133,7 @@ def _integrated(log_likelihood: Floats, centres: Floats, spread: float) -> Float
     weights *= step
     weights[:, 0] += norm.cdf(LOGIT_R[0] - step / 2, centres, spread)
     weights[:, -1] += norm.sf(LOGIT_R[-1] + step / 2, centres, spread)
-    return np.asarray(logsumexp(log_likelihood[None, :], b=weights, axis=1))
+    return np.asarray(logsumexp(log_likelihood[None, :], b=np.maximum(weights, 1e-200), axis=1))
 
 
 def _moments(points: Floats, weights: Floats) -> tuple[float, float]:

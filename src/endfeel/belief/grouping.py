@@ -3,10 +3,12 @@ readings.
 
 A finding belongs to the group of the structure that its row names first. A finding that loads none is its own group;
 so is a scan or a laboratory test, and what follows from age or sex, none of which an irritable patient changes (r = 0).
+Findings that load none and grade one sign share a group of that sign.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from endfeel.catalogue.entries import Finding, HistoryItem
@@ -30,10 +32,11 @@ def group_of_finding(row: FindingRow, entry: Finding | None) -> Grouping:
     loads = [load for load in row.loads if load != NO_LOAD]
     if row.kind in UNMOVED_KINDS:
         return Grouping(f"only {row.finding_id}", "", False)
+    own = f"only {row.finding_id}" if entry is None or entry.grade is None else f"only {entry.grade.sign}"
     if isinstance(entry, HistoryItem) and entry.derived is not None:
-        return Grouping(f"only {row.finding_id}", "", False)
+        return Grouping(own, "", False)
     if not loads:
-        return Grouping(f"only {row.finding_id}", "", True)
+        return Grouping(own, "", True)
     return Grouping(loads[0], loads[0], True)
 
 
@@ -51,10 +54,16 @@ def coarse_parts(observable: str, entry: Finding | None) -> tuple[str, ...]:
     return tuple(f"{identifier}:{fine}" for fine in reading.any_of) if reading else ()
 
 
-def grades(observable: str, entry: Finding | None) -> tuple[str, ...]:
-    """The observables that are grades of one sign with this one, mild first; empty where it is no grade."""
+def grades(observable: str, entry: Finding | None, findings: Iterable[Finding] = ()) -> tuple[str, ...]:
+    """The observables that are grades of one sign with this one, mild first; empty where it is no grade.
+
+    findings: all of the region, among which a finding that is a grade has its fellows.
+    """
     if entry is None:
         return ()
+    if entry.grade is not None:
+        levels = {f.id: f.grade.level for f in findings if f.grade is not None and f.grade.sign == entry.grade.sign}
+        return tuple(sorted(levels, key=lambda identifier: levels[identifier]))
     identifier, _, part = observable.partition(":")
     levels = {p: r.level for p, r in entry.readings.items() if r.level is not None}
     if part not in levels:

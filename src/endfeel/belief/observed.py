@@ -86,7 +86,8 @@ def observed_of(
                 observable, catalogue.observable_name(observable, row.name), row.finding_id, row.kind,
                 groups.index(grouping),
                 plan_response(tuple(p.parts for p in pairs)), tuple(pairs),
-                coarse_parts(observable, entry), grades(observable, entry), None, exclusives(observable, entry),
+                coarse_parts(observable, entry), grades(observable, entry, catalogue.findings.values()), None,
+                exclusives(observable, entry),
                 healthy_controls(lines.get(observable, ())),
             )
         )

@@ -16,8 +16,9 @@ from endfeel.belief.states import patterns_of
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# A stronger grade that draws make likelier than a milder one leaves the cell between them this share of the milder.
-_THINNEST = 1e-6
+# Ours: a stronger grade is positive in no more than this share of those in whom a milder one is. Grades are studied
+# apart, so their rates may cross, and a patient with the milder alone must not thereby become impossible.
+_STRONGER_OF_MILDER = 0.9
 _SMALLEST = 1e-300
 
 
@@ -150,6 +151,24 @@ def signs_of(model: RegionModel, tables: Tables, observables: Iterable[str]) -> 
     return list(signs.values())
 
 
+def grades_cell(positive: Sequence[Floats], results: Sequence[bool]) -> Floats:
+    """P of the results of one sign's grades, mild first: positive at one grade includes all milder ones.
+
+    The strongest positive grade counts, and the mildest negative one above it.
+    """
+    if len(positive) == 1:
+        return positive[0] if results[0] else 1.0 - positive[0]
+    nested = [positive[0]]
+    for rate in positive[1:]:
+        nested.append(np.minimum(rate, _STRONGER_OF_MILDER * nested[-1]))
+    strongest = max((i for i, result in enumerate(results) if result), default=None)
+    above = [i for i, result in enumerate(results) if not result and (strongest is None or i > strongest)]
+    held = np.ones_like(nested[0]) if strongest is None else nested[strongest]
+    if not above:
+        return np.asarray(held)
+    return np.asarray(held - nested[above[0]])
+
+
 def _reach(tables: Tables, members: list[int]) -> int:
     mask = 0
     for j in members:
@@ -175,7 +194,7 @@ def _multiplied(
     for sign in signs_of(model, tables, (observed[j].observable for j in members)):
         index = [np.searchsorted(tables.patterns[k], patterns & tables.reach[k]) for k in sign]
         results = [telling[observed[k].observable] for k in sign]
-        cell = exclusive_cell if tables.exclusives[sign[0]] else _cell
+        cell = exclusive_cell if tables.exclusives[sign[0]] else grades_cell
         rates = [rate(k) for k in sign]
         if table is None:
             table = np.ones((len(patterns), *rates[0].shape[1:]))
@@ -183,19 +202,3 @@ def _multiplied(
             table[p] *= cell([k[i[p]] for k, i in zip(rates, index, strict=True)], results)
     assert table is not None
     return mask, patterns, table
-
-
-def _cell(positive: Sequence[Floats], results: Sequence[bool]) -> Floats:
-    """P of the results of one sign's grades, mild first: positive at one grade includes all milder ones.
-
-    The strongest positive grade counts, and the mildest negative one above it.
-    """
-    if len(positive) == 1:
-        return positive[0] if results[0] else 1.0 - positive[0]
-    nested = np.minimum.accumulate(np.stack(positive), axis=0)
-    strongest = max((i for i, result in enumerate(results) if result), default=None)
-    above = [i for i, result in enumerate(results) if not result and (strongest is None or i > strongest)]
-    held = np.ones_like(nested[0]) if strongest is None else nested[strongest]
-    if not above:
-        return np.asarray(held)
-    return np.asarray(np.maximum(held - nested[above[0]], _THINNEST * held))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from endfeel.catalogue.entries import Finding, HandsOn, LookFurther
+from endfeel.catalogue.entries import Finding, HandsOn, HistoryItem, LookFurther
 from endfeel.catalogue.regions import Catalogue, RegionCatalogue
 from endfeel.catalogue.screens import Shown
 from endfeel.evidence.base import EvidenceBase
@@ -21,7 +21,7 @@ def incoherent(catalogue: Catalogue, evidence: EvidenceBase) -> list[str]:
         if not faults:
             for finding in region.findings.values():
                 faults += _finding(finding, region, catalogue)
-        faults += [*_covers(region, evidence), *_circles(region)]
+        faults += [*_grades(region, evidence), *_covers(region, evidence), *_circles(region)]
     for screen in catalogue.screens.values():
         place = f"screens.toml [{screen.id}]"
         if screen.precaution and screen.precaution not in catalogue.precautions:
@@ -119,6 +119,28 @@ def _circles(region: RegionCatalogue) -> list[str]:
             del waits[name]
     told = "first goes round in a circle"
     return [f"{region.region} [{name}]: {told} ({', '.join(others)})" for name, others in waits.items()]
+
+
+def _grades(region: RegionCatalogue, evidence: EvidenceBase) -> list[str]:
+    """Findings that grade one sign: two or more, each at its own level, alike in loads, targets and in being asked."""
+    loads = {row.finding_id: row.loads for row in evidence.findings_of(region.region)}
+    signs: dict[str, list[Finding]] = {}
+    for finding in region.findings.values():
+        if finding.grade is not None:
+            signs.setdefault(finding.grade.sign, []).append(finding)
+    faults = []
+    for sign, members in signs.items():
+        place = f"{region.region} grade {sign!r} ({', '.join(f.id for f in members)})"
+        levels = {f.grade.level for f in members if f.grade is not None}
+        if len(members) < 2 or len(levels) < len(members):
+            faults.append(f"{place}: needs two findings or more, each at a level of its own")
+        if len({loads.get(f.id) for f in members}) > 1:
+            faults.append(f"{place}: the findings load different structures, so they are not one sign")
+        if len({f.targets for f in members}) > 1:
+            faults.append(f"{place}: the findings have different targets, so one does not stand for the other")
+        if len({isinstance(f, HistoryItem) and f.derived is not None for f in members}) > 1:
+            faults.append(f"{place}: some follow from what is known of the person and some are asked")
+    return faults
 
 
 def _covers(region: RegionCatalogue, evidence: EvidenceBase) -> list[str]:

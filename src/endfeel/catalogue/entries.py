@@ -62,6 +62,13 @@ class Reading(Entry):
     excludes: tuple[str, ...] = ()
 
 
+class Grade(Entry):
+    """A finding that grades a sign which other findings grade too: a stronger level includes the milder ones."""
+
+    sign: Annotated[str, Field(min_length=1)]
+    level: Annotated[int, Field(ge=1)]
+
+
 class ResultRule(Entry):
     """When the result is unclear whatever else (void), positive, negative; what it is otherwise."""
 
@@ -121,12 +128,15 @@ class _Finding(Entry):
     id: str
     targets: tuple[str, ...] = ()
     readings: Readings = {}
+    grade: Grade | None = None
     studied_as: StudiedAs = StudiedAs()
     our_reading: str = ""
     review: Review
 
     @model_validator(mode="after")
     def _exclusions_fit(self) -> _Finding:
+        if self.grade is not None and self.readings:
+            raise ValueError("a finding with readings can be no grade itself; give its readings a level")
         for name, reading in self.readings.items():
             if reading.excludes and (reading.level is not None or reading.any_of):
                 raise ValueError(f"reading {name!r} is a grade or a coarse form, so it can not say excludes")

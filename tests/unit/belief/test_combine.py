@@ -10,7 +10,7 @@ import small_world as world
 from scipy.special import ndtr
 
 from endfeel.belief import AtLeast, BeliefError, combine
-from endfeel.belief.combine import at_least, at_least_independent
+from endfeel.belief.combine import at_least, at_least_independent, count_distribution
 from endfeel.belief.dependence import Dependence
 from endfeel.belief.probit import to_probit
 
@@ -43,6 +43,18 @@ def test_counts_agree_with_enumerating_all_results(count: int) -> None:
         cell = [rates[i] if results[i] else 1 - rates[i] for i in range(4)]
         total += float(wz @ (((cell[0] * cell[1]) @ wu) * ((cell[2] * cell[3]) @ wu)))
     assert at_least(count, positive, shares, groups, kappa)[0] == pytest.approx(total, abs=1e-6)
+
+
+def test_a_positive_grade_counts_the_milder_ones_with_it() -> None:
+    positive = np.array([[0.7, 0.2, 0.5]])
+    shares = np.full((1, 3), 1e-9)
+    found = count_distribution(positive, shares, ("a", "a", "a"), 0.3, ((0, 1), (2,)))[:, 0]
+    sign = {0: 0.3, 1: 0.5, 2: 0.2}
+    expected = [sum(sign[j] * 0.5 for j in sign if k - j in (0, 1)) for k in range(4)]
+    assert found == pytest.approx(expected, abs=1e-4)
+    assert found.sum() == pytest.approx(1.0)
+    crossing = count_distribution(np.array([[0.4, 0.6]]), shares[:, :2], ("a", "a"), 0.3, ((0, 1),))[:, 0]
+    assert crossing == pytest.approx([0.6, 0.0, 0.4], abs=1e-4)
 
 
 def test_independent_counts_by_hand() -> None:

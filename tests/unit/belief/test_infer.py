@@ -10,6 +10,7 @@ from endfeel.belief import BeliefError, Context, believe, compile_region, predic
 from endfeel.belief.dependence import Dependence
 from endfeel.belief.infer import state_probability_by_draw, suppose
 from endfeel.belief.model import RegionModel
+from endfeel.belief.terms import grades_cell
 
 NONE = "nothing-specific-knee"
 
@@ -97,6 +98,15 @@ def test_a_strong_grade_includes_the_mild_one(model: RegionModel) -> None:
     assert mild_only.chances["gamma-pain"].mean < strong.chances["gamma-pain"].mean
     contradictory = believe(model, {"gamma-grade:mild": "negative", "gamma-grade:strong": "positive"})
     assert contradictory.chances["gamma-pain"].mean == pytest.approx(strong.chances["gamma-pain"].mean, abs=0.02)
+
+
+def test_grades_whose_studied_rates_cross_leave_the_milder_alone_possible(model: RegionModel) -> None:
+    only_mild = believe(model, {"gamma-grade:mild": "positive", "gamma-grade:strong": "negative"})
+    for condition in ("gamma-pain", "delta-pain", NONE):
+        assert only_mild.chances[condition].mean > 0.2 * model.starting[condition].chance
+    crossing = [np.full((3, 5), p) for p in (0.4, 0.6)]
+    both, mild, neither = (grades_cell(crossing, r) for r in ([True, True], [True, False], [False, False]))
+    assert np.allclose(both, 0.36) and np.allclose(mild, 0.04) and np.allclose(neither, 0.6)
 
 
 def test_looking_ahead_agrees_with_doing_it(model: RegionModel) -> None:

@@ -128,6 +128,26 @@ def test_readings_that_exclude_each_other_say_so_on_all_sides(tmp_path: Path, ol
     assert any(told in fault and "\n" not in fault for fault in caught.value.faults), caught.value.faults
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('grade = { sign = "ease on sitting", level = 2 }', "", "needs two findings or more"),
+        ('sign = "ease on sitting", level = 2', 'sign = "ease on sitting", level = 1', "at a level of its own"),
+        ('sign = "ease on sitting", level = 2', 'sign = "morning stiffness", level = 3', "have different targets"),
+    ],
+)
+def test_grades_of_one_sign_fit_together(tmp_path: Path, old: str, new: str, told: str) -> None:
+    copy = tmp_path / "catalogue"
+    shutil.copytree(SHIPPED, copy)
+    path = copy / "lumbar-pelvis/findings-history.toml"
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(CatalogueError) as caught:
+        load_catalogue(copy)
+    assert any(told in fault and "\n" not in fault for fault in caught.value.faults), caught.value.faults
+
+
 def test_a_file_that_is_no_toml(tmp_path: Path) -> None:
     copy = tmp_path / "catalogue"
     shutil.copytree(SHIPPED, copy)
