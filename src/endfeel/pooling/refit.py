@@ -128,11 +128,13 @@ def refit_pair(
     added: Sequence[Line] = (),
     without: Callable[[Line], bool] | None = None,
     kind: str | None = None,
+    before: Array | None = None,
     seed: int = 0,
 ) -> Refit:
     """Refit one pair with lines added, or without those for which `without` is true.
 
-    data: what the edition was built from. kind: of the finding, needed only for a pair new to the edition.
+    data: what the edition was built from. kind: of the finding, needed only for a pair new to the edition. before:
+    what `likelihood_as_it_stands` gave for this pair and seed, where several refits only leave lines out.
     """
     joined = {line.study_id for line in added}
     old = [
@@ -140,17 +142,15 @@ def refit_pair(
         for line in lines_of(data, observable, condition)
     ]
     new = [*(line for line in old if without is None or not without(line)), *added]
-    if kind is None:
-        pair: Pair = (observable, condition)
-        if pair not in data.pairs:
-            raise ValueError(f"no study measured {observable!r} for {condition!r}; say which kind of finding it is")
-        kind = data.kinds[data.pair_kind[data.pairs.index(pair)]]
+    kind = kind or _kind_of(data, (observable, condition))
     rng = np.random.default_rng(seed)
-    step = max(1, int(np.ceil(edition.draws * max(len(old), len(new)) / LARGEST_WORK)))
-    used = np.arange(0, edition.draws, step)
+    used, step = _used(edition, max(len(old), len(new)))
     mean, covariance = edition.pair_centre(kind, condition)
     mean, covariance = mean[used], covariance[used]
-    before, _ = integrate_pair(edition, used, condition, old, mean, covariance, seed)
+    if before is None:
+        before, _ = integrate_pair(edition, used, condition, old, mean, covariance, seed)
+    elif added or before.shape != used.shape:
+        raise ValueError("before can be given again only to refits that leave lines of the same edition's pair out")
     after, drawn = integrate_pair(edition, used, condition, new, mean, covariance, seed)
     weights, k = smoothed_weights(after - before)
     good = trusted(k, weights)
@@ -168,6 +168,16 @@ def refit_pair(
         reweighted=good,
         effective=effective_draws(weights),
     )
+
+
+def likelihood_as_it_stands(
+    edition: Edition, data: PoolingData, observable: str, condition: str, seed: int = 0
+) -> Array:
+    """Log marginal likelihood of a studied pair's lines at each draw that a refit uses, to be worked out once (D,)."""
+    lines = lines_of(data, observable, condition)
+    used, _ = _used(edition, len(lines))
+    mean, covariance = edition.pair_centre(_kind_of(data, (observable, condition)), condition)
+    return integrate_pair(edition, used, condition, lines, mean[used], covariance[used], seed)[0]
 
 
 def with_refits(edition: Edition, refits: Sequence[Refit], overlay: str) -> Edition:
@@ -193,6 +203,18 @@ def with_refits(edition: Edition, refits: Sequence[Refit], overlay: str) -> Edit
         arrays=vars(changed),
         meta={**edition.meta, "based_on": edition.id, "overlay": overlay},
     )
+
+
+def _kind_of(data: PoolingData, pair: Pair) -> str:
+    if pair not in data.pairs:
+        raise ValueError(f"no study measured {pair[0]!r} for {pair[1]!r}; say which kind of finding it is")
+    return data.kinds[int(data.pair_kind[data.pairs.index(pair)])]
+
+
+def _used(edition: Edition, lines: int) -> tuple[NDArray[np.int64], int]:
+    """The draws to use with so many lines, and the step between them."""
+    step = max(1, int(np.ceil(edition.draws * lines / LARGEST_WORK)))
+    return np.arange(0, edition.draws, step), step
 
 
 def _systematic(weights: Array, size: int, rng: np.random.Generator) -> NDArray[np.int64]:

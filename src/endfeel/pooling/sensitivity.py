@@ -15,7 +15,7 @@ from endfeel.evidence import EvidenceBase
 from endfeel.pooling.data import PoolingData
 from endfeel.pooling.edition import Edition
 from endfeel.pooling.integrate import Line
-from endfeel.pooling.refit import lines_of, refit_pair
+from endfeel.pooling.refit import Refit, likelihood_as_it_stands, lines_of, refit_pair
 from endfeel.pooling.summary import PooledAccuracy, pool, studies_used, summarise
 
 NOISE = 0.1
@@ -46,15 +46,20 @@ def sensitivity(
     """
     whole = pool(edition, evidence, observable, condition)
     lines = lines_of(data, observable, condition)
+    # Every question starts from the same lines: their likelihood is worked out once, and so is each set left out.
+    before = likelihood_as_it_stands(edition, data, observable, condition)
+    known: dict[tuple[int, ...], tuple[Refit, PooledAccuracy]] = {}
     found = []
     for words, leaves_out in _questions(evidence, lines):
-        gone = [line for line in lines if leaves_out(line)]
+        gone = tuple(r for r, line in enumerate(lines) if leaves_out(line))
         if not gone:
             continue
-        refit = refit_pair(edition, data, observable, condition, without=leaves_out)
-        kept = {line.study_id for line in lines if not leaves_out(line)}
-        uses = tuple(use for use in studies_used(evidence, observable, condition) if use.study_id in kept)
-        accuracy = summarise(refit.draws, observable, condition, uses, edition.id)
+        if gone not in known:
+            refit = refit_pair(edition, data, observable, condition, without=leaves_out, before=before)
+            kept = {line.study_id for r, line in enumerate(lines) if r not in gone}
+            uses = tuple(use for use in studies_used(evidence, observable, condition) if use.study_id in kept)
+            known[gone] = (refit, summarise(refit.draws, observable, condition, uses, edition.id))
+        refit, accuracy = known[gone]
         found.append(Alternative(words, len(gone), accuracy, _differs(whole, accuracy), refit.reweighted))
     return tuple(found)
 

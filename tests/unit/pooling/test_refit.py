@@ -14,7 +14,7 @@ from endfeel.evidence import load_evidence
 from endfeel.pooling import load_edition, pool
 from endfeel.pooling.data import pooling_data
 from endfeel.pooling.edition import Edition, make_edition
-from endfeel.pooling.refit import counted_line, lines_of, refit_pair, with_refits
+from endfeel.pooling.refit import counted_line, likelihood_as_it_stands, lines_of, refit_pair, with_refits
 from endfeel.pooling.sensitivity import sensitivity
 
 SIGMA_STUDY = np.array([[0.5, 0.2], [0.2, 0.6]])
@@ -144,6 +144,22 @@ def test_a_refit_takes_no_more_than_a_fifth_of_a_second() -> None:
         refit_pair(edition, data, *most, added=[new])
         spent.append(time.process_time() - started)
     assert min(spent) < 0.2
+
+
+def test_questions_about_one_pair_share_what_they_start_from() -> None:
+    edition, evidence = load_edition(), load_evidence()
+    data = pooling_data(evidence, edition.left_out)
+    pair = ("joint-line-tenderness:medial", "meniscal-tear-medial")
+    before = likelihood_as_it_stands(edition, data, *pair)
+    first = lines_of(data, *pair)[0].study_id
+    apart = refit_pair(edition, data, *pair, without=lambda line: line.study_id == first)
+    shared = refit_pair(edition, data, *pair, without=lambda line: line.study_id == first, before=before)
+    assert np.array_equal(apart.draws.mu, shared.draws.mu) and apart.pareto_k == shared.pareto_k
+    with pytest.raises(ValueError, match="leave lines"):
+        refit_pair(edition, data, *pair, added=[counted_line("own", 5, 9, 6, 30)], before=before)
+    started = time.process_time()
+    sensitivity(edition, evidence, data, *pair)
+    assert time.process_time() - started < 1.0
 
 
 def test_ten_thousand_studies_and_counts_beyond_32_bits_stay_finite() -> None:
