@@ -102,7 +102,9 @@ def plan_card(
     asked = screens
     if asked is None:
         asked = tuple(
-            CardScreen(s.name, SENDS_FOR[s.sends_for], "") for s in screens_for(catalogue, region, (18, 120))
+            CardScreen(s.name, SENDS_FOR[s.sends_for], "")
+            for s in screens_for(catalogue, region, (18, 120))
+            if not s.discreet
         )
     return PlanCard(
         title=flat(title) or f"Plan: {lower(side_and_region(side, region))}",
