@@ -90,7 +90,7 @@ def moved(desk: AtDesk, visit_id: str, problem_id: str) -> VisitMoves:
     """This visit's recordings under its own figures and under today's."""
     state = desk.visit(visit_id)
     problem = desk.problem(state, problem_id)
-    return visit_moves(desk, state, problem, now_utc()) or unmoved(desk, state)
+    return visit_moves(desk, state, problem, now_utc()) or unmoved(desk, state, problem)
 
 
 pages(router, "/visits/{visit_id}/{problem_id}/evidence", "evidence_visit.html", moved)

@@ -14,7 +14,7 @@ def threshold_words(costs: Costs, care_group: str) -> str:
     found = costs.thresholds(care_group)
     if found.low < found.high:
         return f"set aside below {bare(found.low)}, start care above {bare(found.high)}, look further between"
-    return f"start care above {bare(found.high)}, else set aside"
+    return f"start care above {bare(found.high)}, else set aside; no looking further for this alone"
 
 
 def bare(p: float) -> str:

@@ -57,6 +57,7 @@ class VisitMoves:
     """The visit's recordings under its own figures and under today's. words: the gist, in one line.
 
     known: False where its own can not be had; its chances are then today's. stands: what it stands on, in one line.
+    back: to the visit.
     """
 
     began_with: str
@@ -64,6 +65,7 @@ class VisitMoves:
     known: bool
     words: str
     stands: str
+    back: str
     chances: tuple[ChanceMove, ...] = ()
     advice: tuple[AdviceMove, ...] = ()
     pairs: tuple[PairMove, ...] = ()
@@ -81,14 +83,15 @@ def visit_moves(desk: Desk, state: VisitState, problem: ProblemState, now: dt.da
     """Both sides for one problem; None where they are the same."""
     ground = desk.bases.of_visit(state.visit_id)
     then, today = desk.on(state.visit_id), desk.today()
+    back = _back(state, problem)
     if ground.basis is None:
         if not ground.trouble:
             return None
         said = f"{ground.trouble} Its figures are those of today."
-        return VisitMoves(state.opened.edition, today.edition.id, False, said, _stands(desk, state))
+        return VisitMoves(state.opened.edition, today.edition.id, False, said, _stands(desk, state), back)
     if problem.region not in today.catalogue.regions:
         said = "Today's catalogue has no such region; the visit stays as it was."
-        return VisitMoves(ground.basis.edition.id, today.edition.id, True, said, _stands(desk, state))
+        return VisitMoves(ground.basis.edition.id, today.edition.id, True, said, _stands(desk, state), back)
     what = _changed(ground.basis, today, problem.region) or "Nothing that concerns this region has changed"
     at = state.last_at if state.closed else now
     chances = _chances(then, today, problem, at)
@@ -104,14 +107,14 @@ def visit_moves(desk: Desk, state: VisitState, problem: ProblemState, now: dt.da
         said = f"{what} since this visit began; nothing that this visit rests on differs by much."
     pairs = _pairs(then, today, ground.basis, problem)
     return VisitMoves(
-        ground.basis.edition.id, today.edition.id, True, said, _stands(desk, state), chances, advice, pairs
+        ground.basis.edition.id, today.edition.id, True, said, _stands(desk, state), back, chances, advice, pairs
     )
 
 
-def unmoved(desk: Desk, state: VisitState) -> VisitMoves:
+def unmoved(desk: Desk, state: VisitState, problem: ProblemState) -> VisitMoves:
     """The page of a visit that stands on today's figures."""
-    edition = desk.edition.id
-    return VisitMoves(edition, edition, True, "This visit stands on today's figures.", _stands(desk, state))
+    edition, back = desk.edition.id, _back(state, problem)
+    return VisitMoves(edition, edition, True, "This visit stands on today's figures.", _stands(desk, state), back)
 
 
 def visit_notice(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datetime) -> EvidenceNotice | None:
@@ -133,17 +136,30 @@ def visit_notice(desk: Desk, state: VisitState, problem: ProblemState, now: dt.d
         return EvidenceNotice(f"{on} Today's catalogue has no such region.", href)
     marks = (today.costs_mark(problem.region), today.own_chances.number(problem.region))
     key = ("ground moved", ground.basis.id, today.edition.id, *marks, state.visit_id, problem.problem_id)
-    if desk.kept.known(key):
-        found = visit_moves(desk, state, problem, now)
-        return EvidenceNotice(f"{on} {found.words if found else what + '.'}", href)
-    desk.kept.ahead(lambda: desk.kept.put(key, visit_moves(desk, state, problem, now) is not None))
-    return EvidenceNotice(f"{on} {what} since this visit began.", href)
+    differing: str | None = desk.kept.known(key)
+    if differing is None:
+        desk.kept.ahead(lambda: desk.kept.put(key, _differing(visit_moves(desk, state, problem, now))))
+    return EvidenceNotice(f"{on} {what} since this visit began{differing or '.'}", href)
+
+
+def _differing(found: VisitMoves | None) -> str:
+    """The end of the notice, once it is known what would differ."""
+    count = sum(c.moved for c in found.chances) if found else 0
+    if count:
+        return f"; {words.plural(count, 'chance')} would differ."
+    if found and any(a.before != a.after for a in found.advice):
+        return "; what is advised would differ."
+    return "; nothing that it rests on differs by much."
 
 
 def same_ground(desk: Desk, one: VisitState, other: VisitState) -> bool:
     """Whether two visits stand on the same figures."""
     places = [desk.bases.archive.of_visit(s.visit_id) for s in (one, other)]
     return None not in places and len({p.basis_id for p in places if p}) == 1
+
+
+def _back(state: VisitState, problem: ProblemState) -> str:
+    return f"/visits/{state.visit_id}/note" if state.closed else f"/visits/{state.visit_id}/{problem.problem_id}/bench"
 
 
 def _stands(desk: Desk, state: VisitState) -> str:
