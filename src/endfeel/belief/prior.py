@@ -148,6 +148,8 @@ def _feasible(
     crowded = len(free) > room
     if sure:
         # A condition is certain: none is out, and the others fill what room is left.
+        if none_by_hand and none_chance > _TINY:
+            said.append(f"no specific structure, set to {none_chance:.2f}, can not stand beside a certain condition")
         most, total = room * _EDGE, float(chances[free].sum())
         if crowded and total > most:
             chances[free] = _scaled(chances[free], most, 1.0)

@@ -99,11 +99,17 @@ def plan_command(
         onset=onset, age=age, done=frozenset(known.belief.results),
     )  # fmt: skip
     found = plan(known.evidence, known.model, known.belief, known.catalogue, known.costs, now)
+    surprise = explain(known.model, known.belief).surprise
     if json:
-        as_json({**_plan_json(found), "own_studies": known.figures.own_studies})
+        notes = {"notes": list(known.model.prior_notes), "surprise": surprise and surprise.words}
+        as_json({**_plan_json(found), **notes, "own_studies": known.figures.own_studies})
         return
     typer.echo(f"Now: {decision_words(found.decision, entry)}")
     typer.echo(("Stop: " if found.stop else "") + found.why + ".")
+    if surprise:
+        typer.echo(surprise.words)
+    for note in known.model.prior_notes:
+        typer.echo(note)
     for offer in found.next[:6]:
         place = "a further reading" if offer.again else _place(offer)
         typer.echo(f"{offer.name} ({place}, {offer.minutes:g} min): {offer.worth_words}")

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from endfeel.belief import Belief, Prediction, RegionModel, believe, predict
 from endfeel.belief.observed import Observed
+from endfeel.belief.results import DECISIVE
 from endfeel.catalogue import Catalogue, RegionCatalogue
 from endfeel.catalogue.entries import HandsOn
 from endfeel.evidence.base import EvidenceBase
@@ -417,11 +418,20 @@ class _Planner:
             return (
                 "every finding that could tell more is withheld; see why below"
                 if kept_back
-                else "every finding that could tell more has been recorded"
+                else "every finding that could tell more has been recorded" + self._untold()
             )
         if loss < min(o.burden for o in offers):
             return "even knowing everything would be worth less than the lightest finding left"
         return "no finding left could change what you do by enough to be worth its minutes and its provocation"
+
+    def _untold(self) -> str:
+        """How much of what was recorded tells nothing either way, in words."""
+        results = list(self.belief.results.values())
+        silent = sum(result not in DECISIVE for result in results)
+        if not silent:
+            return ""
+        which = "all of them" if silent == len(results) else f"{silent} of {len(results)}"
+        return f", {which} as unclear or not done, which tells nothing either way"
 
 
 def _by_position(offers: list[Offer], now: str | None, lighter: Mapping[str, Mapping[str, str]]) -> tuple[Stop, ...]:

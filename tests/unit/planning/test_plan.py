@@ -211,6 +211,15 @@ def test_stop_where_all_has_been_recorded(knee: RegionModel) -> None:
     assert found.why == "every finding that could tell more has been recorded"
 
 
+def test_stop_where_what_was_recorded_tells_nothing_says_so(knee: RegionModel) -> None:
+    readings = [o for o in knee.observables if not knee.observed(o).coarse_of]
+    found = planned(knee, results=dict.fromkeys(readings, "not-done"))
+    assert found.stop and found.why.endswith("all of them as unclear or not done, which tells nothing either way")
+    told: dict[str, Result] = {**dict.fromkeys(readings, "unclear"), "lachman": "positive"}
+    some = planned(knee, results=told)
+    assert some.why.endswith(f"{len(told) - 1} of {len(told)} as unclear or not done, which tells nothing either way")
+
+
 def test_going_on_says_which_finding_and_whether_alone(knee: RegionModel) -> None:
     found = planned(knee)
     best = found.next[0]
