@@ -33,6 +33,7 @@ PAGES = (
     ("evidence-condition", "/evidence/knee/condition/acl-tear"),
     ("evidence-visit", "{problem}/evidence"), ("own-studies", "/evidence/studies/own"),
     ("own-study", "/evidence/studies/own/new?region=knee"), ("costs", "/costs"), ("costs-region", "/costs/knee"),
+    ("starting-chances", "/chances?region=knee&onset=injury"), ("scans", "/scans?region=lumbar-pelvis"),
     ("strategies", "/strategies"), ("strategy", f"/strategies/knee?{WHOM}"), ("drawings", "/drawings"),
     ("drawings-region", "/drawings/knee"), ("accounts", "/accounts"), ("audit", "/audit"), ("devices", "/devices"),
     ("sign-in", "/sign-in"), ("no-such-page", "/visits/nothing"),

@@ -11,7 +11,8 @@ PAGES = (
     "/evidence", "/evidence/knee", "/evidence/knee?can=in&least=2&condition=acl-tear", "/evidence/knee/finding/lachman",
     "/evidence/knee/finding/mcmurray", "/evidence/knee/condition/acl-tear", "/evidence/knee/lachman/acl-tear/hangs",
     "/evidence/studies/own", "/evidence/studies/own/new?region=knee", "/evidence/studies/pmid-31281835", "/costs",
-    "/costs/knee?onset=injury",
+    "/costs/knee?onset=injury", "/chances?region=knee&onset=injury", "/chances?region=lumbar-pelvis&ages=50-59",
+    "/scans?region=knee",
 )  # fmt: skip
 
 

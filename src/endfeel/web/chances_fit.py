@@ -1,6 +1,6 @@
 """Whether a clinic's starting chances can stand together, and in one line how to mend it where they can not.
 
-Public: misfit, STANDS.
+Public: misfit, STANDS, per_cent.
 
 The prior scales what can not stand together (belief/prior.py). A clinic that sets a value wants that value, so a table
 of which some value would be scaled is not kept.
@@ -36,6 +36,11 @@ def misfit(region: RegionCatalogue, model: RegionModel, own: Mapping[str, float]
     return _why(region, model, own, worst, starts[worst])
 
 
+def per_cent(value: float) -> str:
+    """A chance in three figures: "12 %", "0.5 %", "97.5 %"."""
+    return f"{100 * value:.3g} %"
+
+
 def _allowed(value: float) -> float:
     return max(0.002, STANDS * value)
 
@@ -44,7 +49,7 @@ def _why(region: RegionCatalogue, model: RegionModel, own: Mapping[str, float], 
     name, none = region.conditions[worst].name, own.get(model.none_id)
     if worst in model.unions:
         return (
-            f"{name} at {_percent(own[worst])} does not follow from its kinds, which come to {_percent(start)} "
+            f"{name} at {per_cent(own[worst])} does not follow from its kinds, which come to {per_cent(start)} "
             "together: leave it empty, or change its kinds"
         )
     finest = {c: own[c] for c in own if c in model.conditions}
@@ -54,35 +59,31 @@ def _why(region: RegionCatalogue, model: RegionModel, own: Mapping[str, float], 
         high = max(finest, key=finest.__getitem__, default=None)
         if high is not None and finest[high] > _EDGE * room:
             return (
-                f"{region.conditions[high].name} at {_percent(finest[high])} and no specific structure at "
-                f"{_percent(none)} do not fit together: lower the first to at most {_percent(_EDGE * room)}, or the "
-                f"second to at most {_percent(1 - finest[high] / _EDGE)}"
+                f"{region.conditions[high].name} at {per_cent(finest[high])} and no specific structure at "
+                f"{per_cent(none)} do not fit together: lower the first to at most {per_cent(_EDGE * room)}, or the "
+                f"second to at most {per_cent(1 - finest[high] / _EDGE)}"
             )
         if len(finest) == len(model.conditions) and total < room:
             return (
-                f"The conditions add up to {_percent(total)}, but {_percent(room)} of people have one, since no "
-                f"specific structure is at {_percent(none)}: raise some, or raise that to at least "
-                f"{_percent(1 - _EDGE * total)}"
+                f"The conditions add up to {per_cent(total)}, but {per_cent(room)} of people have one, since no "
+                f"specific structure is at {per_cent(none)}: raise some, or raise that to at least "
+                f"{per_cent(1 - _EDGE * total)}"
             )
         most = AT_MOST * room * _EDGE
         if total > most:
-            return _too_many(total, most, f"beside no specific structure at {_percent(none)} ")
+            return _too_many(total, most, f"beside no specific structure at {per_cent(none)} ")
     most = AT_MOST * _EDGE
     if total > most:
         return _too_many(total, most, "")
     notes = f" ({'; '.join(model.prior_notes)})" if model.prior_notes else ""
     return (
-        f"{name} can not start at {_percent(own[worst])} beside the others, it would start at {_percent(start)}{notes}"
+        f"{name} can not start at {per_cent(own[worst])} beside the others, it would start at {per_cent(start)}{notes}"
         ": change it or one of the others"
     )
 
 
 def _too_many(total: float, most: float, beside: str) -> str:
     return (
-        f"The conditions add up to {_percent(total)}, but no more than three stand together, so {beside}they can add "
-        f"up to at most {_percent(most)}: lower some by {_percent(total - most)} in all"
+        f"The conditions add up to {per_cent(total)}, but no more than three stand together, so {beside}they can add "
+        f"up to at most {per_cent(most)}: lower some by {per_cent(total - most)} in all"
     )
-
-
-def _percent(value: float) -> str:
-    return f"{100 * value:.3g} %"

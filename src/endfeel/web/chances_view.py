@@ -1,7 +1,7 @@
 """The starting chances of a region in one table: where each comes from, the clinic's own beside it, what that moves.
 
 Public: ChancesPage, ChanceLine, People, chances_page, people_of, values_of, chance_of,
-refuse_misfits, per_cent.
+refuse_misfits.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from urllib.parse import urlencode
 
 import numpy as np
 
-from endfeel.belief.context import YOUNGEST, Context, Onset, Setting
+from endfeel.belief.context import Context, Onset, Setting
 from endfeel.belief.model import RegionModel, compile_region
 from endfeel.belief.starting import StartingChance, starting_chances
 from endfeel.catalogue.regions import RegionCatalogue
-from endfeel.evidence.rows import PrevalenceRow
 from endfeel.web import words
-from endfeel.web.chances_fit import misfit
+from endfeel.web.chances_by_age import spans_by_age
+from endfeel.web.chances_fit import misfit, per_cent
 from endfeel.web.clinic_chances import AGES, ALL_AGES, ChancesSet, own_chances, section_of, set_id
 from endfeel.web.desk import Desk
 from endfeel.web.evidence_condition_view import CountedLine, counted_line
@@ -186,7 +186,7 @@ def chances_page(
     base = held if tried is not None else {}
     ours = starting_chances(desk.evidence, region, people.context({}))
     before, after = (_model(desk, people.context(values)) for values in (base, shown))
-    by_age = _by_age(desk, region, people)
+    by_age = spans_by_age(desk.evidence, region, people.context({}))
     typed = given or {}
     of_section, all_ages = held.get(people.section, {}), held.get(section_of(people.setting, people.onset), {})
     lines = tuple(
@@ -324,36 +324,6 @@ def _starts(model: RegionModel, condition: str) -> float:
     return float(np.exp(model.log_prior)[model.membership[condition]].sum())
 
 
-def _by_age(desk: Desk, region: RegionCatalogue, people: People) -> Mapping[str, tuple[str, ...]]:
-    """Where a condition's chance hangs on age: one line per span of ages, found by asking at every printed limit."""
-    rows = [r for r in desk.evidence.prevalence if r.region == people.region]
-    limits = {int(r.age_low) for r in rows if r.age_low} | {int(r.age_high) + 1 for r in rows if r.age_high}
-    starts = [YOUNGEST, *sorted(age for age in limits if YOUNGEST < age <= 100)]
-    asked = {age: starting_chances(desk.evidence, region, people.context_at(age, {})) for age in starts}
-    found: dict[str, tuple[str, ...]] = {}
-    for condition in dict.fromkeys(c for chances in asked.values() for c in chances):
-        spans: list[tuple[int, StartingChance | None]] = []
-        for age in starts:
-            chance = asked[age].get(condition)
-            if not spans or _rows(chance) != _rows(spans[-1][1]):
-                spans.append((age, chance))
-        if len(spans) > 1:
-            ends = [*(age - 1 for age, _ in spans[1:]), None]
-            found[condition] = tuple(_span(age, end, c) for (age, c), end in zip(spans, ends, strict=True))
-    return found
-
-
-def _rows(chance: StartingChance | None) -> tuple[PrevalenceRow, ...]:
-    return chance.rows if chance else ()
-
-
-def _span(low: int, high: int | None, chance: StartingChance | None) -> str:
-    ages = f"from {low}" if high is None else f"{low} to {high}" if low > YOUNGEST else f"to {high}"
-    if chance is None:
-        return f"{ages}: follows from its kinds"
-    return f"{ages}: {per_cent(chance.chance)}, {'our assumption' if chance.assumed else 'counted'}"
-
-
 def _sections(people: People, held: ChancesSet) -> tuple[KeptSection, ...]:
     found = []
     for section, values in held.items():
@@ -393,8 +363,3 @@ def _ages_words(ages: str) -> str:
 def _field(value: float | None) -> str:
     """A kept value as it goes into its field: with all its figures."""
     return "" if value is None else f"{100 * value:.6g} %"
-
-
-def per_cent(value: float) -> str:
-    """A chance in three figures: "12 %", "0.5 %", "97.5 %"."""
-    return f"{100 * value:.3g} %"
