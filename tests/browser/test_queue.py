@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import urllib.request
 from collections.abc import Callable
 
@@ -115,6 +116,34 @@ def test_a_page_opened_while_the_server_is_away_says_so_and_goes_on_by_itself(de
     expect(page.locator(".chip", has_text="Posterior drawer")).to_contain_text("negative")
     after = json.loads(urllib.request.urlopen(problem + "/bench.json").read())["head"]["seq"]
     assert after == before + 1, "sent once"
+
+
+def test_a_decision_sent_while_the_server_is_away_is_kept_and_counts_once(demo: Served, tablet: Page) -> None:
+    page = tablet
+    problem = open_demo(page, demo.url)
+    page.evaluate("async () => { await navigator.serviceWorker.ready; }")
+    page.wait_for_function("() => navigator.serviceWorker.controller")
+    before = json.loads(urllib.request.urlopen(problem + "/decide.json").read())["head"]["seq"]
+    page.goto(problem + "/decide")
+    care = page.locator(".care").first
+    care.locator("input[value=start-care]").check()
+    demo.kill()
+    try:
+        care.get_by_role("button").click()
+        expect(page.locator("#waiting")).to_contain_text("1 recording waits on this device")
+    finally:
+        demo.start()
+    expect(page.get_by_role("heading", name="Decide", exact=True)).to_be_visible()
+    kept(page)
+    after = json.loads(urllib.request.urlopen(problem + "/decide.json").read())
+    assert after["head"]["seq"] == before + 1, "sent once"
+    page.goto(problem + "/decide")
+    expect(page.locator("main")).to_contain_text("Start care")
+    page.locator(".care").first.locator("input[value=start-care]").check()
+    page.locator(".care").first.get_by_role("button").click()
+    page.wait_for_url(re.compile("/agree$"))
+    assert page.evaluate("localStorage.getItem('endfeel.queue')") in (None, "[]"), "nothing is kept of what arrived"
+    expect(page.locator("#line")).to_be_empty()
 
 
 def test_the_worker_keeps_words_only_and_clears_what_an_older_one_kept(demo: Served, tablet: Page) -> None:

@@ -15,14 +15,19 @@ self.addEventListener("activate", (event) => {
 });
 self.addEventListener("fetch", (event) => {
   const asked = event.request;
-  if (asked.method !== "GET") return;
   const path = new URL(asked.url).pathname;
   if (asked.mode === "navigate") {
     event.respondWith((async () => {
       try { return (await event.preloadResponse) || (await fetch(asked)); }
-      catch { return (await caches.match(KEPT[0])) || Response.error(); }
+      catch { return away(asked.method !== "GET"); }
     })());
   } else if (KEPT.includes(path)) {
     event.respondWith(fetch(asked).catch(async () => (await caches.match(path)) || Response.error()));
   }
 });
+/* the page of words; posted: a form was sent, so asking again would send it twice, and the page goes back to the form */
+async function away(posted) {
+  const kept = await caches.match(KEPT[0]);
+  if (!kept || !posted) return kept || Response.error();
+  return new Response((await kept.text()).replace("<html ", "<html data-posted "), { headers: kept.headers });
+}

@@ -4,7 +4,11 @@
   const theme = /(?:^|; )endfeel_theme=(light|dark|auto)/.exec(document.cookie);
   if (theme) document.documentElement.dataset.theme = theme[1];
   let kept = [];
-  try { kept = JSON.parse(localStorage.getItem("endfeel.queue")) || []; } catch { /* nothing that can be read */ }
+  try {
+    /* what was on its way did not arrive: it waits like the rest */
+    kept = (JSON.parse(localStorage.getItem("endfeel.queue")) || []).map(({ sent_from, ...e }) => e);
+    localStorage.setItem("endfeel.queue", JSON.stringify(kept));
+  } catch { /* nothing that can be read */ }
   document.getElementById("waiting").textContent = kept.length
     ? (kept.length === 1 ? "1 recording waits" : kept.length + " recordings wait") + " on this device, and will be sent when the server answers."
     : "No recording waits on this device.";
@@ -14,7 +18,8 @@
     asking = true;
     try {
       await fetch("/away-worker.js", { cache: "no-store", signal: AbortSignal.timeout(5000) });
-      location.reload();
+      if ("posted" in document.documentElement.dataset) location.replace(document.referrer || "/visits");
+      else location.reload();
     } catch { asking = false; }
   }
   document.getElementById("again").addEventListener("click", ask);

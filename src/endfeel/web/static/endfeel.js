@@ -12,12 +12,12 @@
   };
   const token = () => $('meta[name="endfeel-token"]').content;
 
-  /* ---- the queue: {id, who, path, body, at, words}, oldest first, in localStorage ---- */
+  /* ---- the queue: {id, who, path, body, at, words; sent_from while a form is on its way}, oldest first, in localStorage ---- */
   const read = () => { try { return JSON.parse(localStorage.getItem(KEEP)) || []; } catch { return []; } };
   const write = (list) => localStorage.setItem(KEEP, JSON.stringify(list));
   /* an entry goes out under the account that made it and no other: who is signed in now may be somebody else */
   const me = () => $('meta[name="endfeel-who"]').content;
-  const mine = () => read().filter((e) => !e.who || e.who === me());
+  const mine = () => read().filter((e) => (!e.who || e.who === me()) && !e.sent_from);
   const add = (entry) => write([...read(), { who: me(), ...entry }]);
   const drop = (id) => write(read().filter((e) => e.id !== id));
   const settled = (status) => (status >= 200 && status < 400) || (status >= 400 && status < 500 && ![403, 408, 421, 425, 429].includes(status));
@@ -77,6 +77,20 @@
     if (leaving) return;
     if (sent && !$("#bench") && !document.querySelector("form[data-dirty]")) location.reload();
     else if (sent && $("#bench")) htmx.ajax("GET", location.href, { target: "#bench", swap: "outerHTML", select: "#bench" });
+  }
+  /* a form that opens another page is kept too until that page is there: its client id makes sure that it counts once */
+  const here = () => location.href.split("#")[0];
+  document.addEventListener("submit", (event) => {
+    const form = event.target, path = form.getAttribute("action");
+    if (event.defaultPrevented || form.getAttribute("method") !== "post" || form.hasAttribute("hx-post") || !path.startsWith("/visits") || !form.elements.client_id) return;
+    const id = form.elements.client_id.value;
+    drop(id);
+    add({ id, path, body: new URLSearchParams(new FormData(form, event.submitter)).toString(), at: Date.now(), words: "", sent_from: here() });
+  });
+  function arrived() {
+    const how = performance.getEntriesByType("navigation")[0];
+    const got = how && how.type === "navigate" ? document.referrer : "";
+    write(read().filter((e) => !e.sent_from || e.sent_from !== got).map(({ sent_from, ...e }) => e));
   }
   /* a reload would take back a step to another page that is under way */
   window.addEventListener("beforeunload", () => { leaving = true; });
@@ -278,6 +292,7 @@
     const here = $(".steps [aria-current]");
     if (here) here.parentElement.parentElement.scrollLeft = here.offsetLeft - 40;
     showKeys();
+    if (read().length) arrived();
     if (read().length) { waiting(); drain(); }
   };
   if (document.readyState === "loading") document.addEventListener("DOMContentLoaded", ready); else ready();
