@@ -162,10 +162,11 @@ def _disagree(desk: Desk, model: RegionModel, condition: str) -> tuple[str, ...]
     ]
     for crowded in model.crowded:
         if condition in crowded.conditions:
-            readings = " and ".join(desk.name(region, o) for o in crowded.observables)
+            readings = " or ".join(f"“{desk.name(region, o)}”" for o in crowded.observables)
+            named = [desk.catalogue.region(region).conditions[c].name.lower() for c in crowded.conditions]
             out.append(
-                f"Only one can hold of {readings}; where conditions come together their studied rates add up to "
-                f"{100 * crowded.total:.0f} in 100 and were scaled down."
+                f"A scan or test reads only one of {readings}. In people with {' and '.join(named)} the studied rates "
+                f"add up to {100 * crowded.total:.0f} in 100, so they were scaled down there."
             )
     if condition == model.none_id:
         out += [
