@@ -8,6 +8,7 @@ of which some value would be scaled is not kept.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
@@ -58,23 +59,28 @@ def _why(region: RegionCatalogue, model: RegionModel, own: Mapping[str, float], 
         room = 1 - none
         high = max(finest, key=finest.__getitem__, default=None)
         if high is not None and finest[high] > _EDGE * room:
+            other = 1 - finest[high] / _EDGE
             return (
                 f"{region.conditions[high].name} at {per_cent(finest[high])} and no specific structure at "
-                f"{per_cent(none)} do not fit together: lower the first to at most {per_cent(_EDGE * room)}, or the "
-                f"second to at most {per_cent(1 - finest[high] / _EDGE)}"
+                f"{per_cent(none)} do not fit together: lower the first to at most {_down(_EDGE * room)}"
+                + (f", or the second to at most {_down(other)}" if other >= 0.001 else "")
             )
         if len(finest) == len(model.conditions) and total < room:
             return (
                 f"The conditions add up to {per_cent(total)}, but {per_cent(room)} of people have one, since no "
                 f"specific structure is at {per_cent(none)}: raise some, or raise that to at least "
-                f"{per_cent(1 - _EDGE * total)}"
+                f"{_up(1 - _EDGE * total)}"
             )
-        most = AT_MOST * room * _EDGE
-        if total > most:
-            return _too_many(total, most, f"beside no specific structure at {per_cent(none)} ")
-    most = AT_MOST * _EDGE
+    held = model.starting[model.none_id].chance if none is None else none
+    most = AT_MOST * (1 - held) * _EDGE
     if total > most:
-        return _too_many(total, most, "")
+        whose = "" if none is not None else " (ours)"
+        other = 1 - total / (AT_MOST * _EDGE)
+        return (
+            f"The conditions add up to {per_cent(total)}, but no more than three stand together, so beside no specific "
+            f"structure at {per_cent(held)}{whose} they can add up to at most {_down(most)}: lower some by "
+            f"{_up(total - most)} in all" + (f", or set that to at most {_down(other)}" if other >= 0.001 else "")
+        )
     notes = f" ({'; '.join(model.prior_notes)})" if model.prior_notes else ""
     return (
         f"{name} can not start at {per_cent(own[worst])} beside the others, it would start at {per_cent(start)}{notes}"
@@ -82,8 +88,11 @@ def _why(region: RegionCatalogue, model: RegionModel, own: Mapping[str, float], 
     )
 
 
-def _too_many(total: float, most: float, beside: str) -> str:
-    return (
-        f"The conditions add up to {per_cent(total)}, but no more than three stand together, so {beside}they can add "
-        f"up to at most {per_cent(most)}: lower some by {per_cent(total - most)} in all"
-    )
+def _down(value: float) -> str:
+    """At most so much, to a tenth of a per cent: a limit that is said has to hold."""
+    return f"{math.floor(1000 * value + 1e-9) / 10:g} %"
+
+
+def _up(value: float) -> str:
+    """At least so much."""
+    return f"{math.ceil(1000 * value - 1e-9) / 10:g} %"
