@@ -145,6 +145,7 @@ def test_a_screen_reopened_late_withholds_what_loads_and_marks_what_was_done(per
     card = screen(person, path, "knee-trauma-screen")
     assert "Lachman" in card["before"] and "right: positive" in card["before"]
     assert "Recorded before this was raised, kept:" in person.get(f"{path}/safety").text
+    assert "recorded before it was raised, kept: Lachman test, right: positive" in " ".join(note(person, path).split())
     person.done(f"{path}/safety", screen="knee-trauma-screen", item="fibular-head", answer="no")
     assert screen(person, path, "knee-trauma-screen")["before"] == ""
 

@@ -9,7 +9,7 @@ from endfeel.documents.names import Names
 from endfeel.documents.sections import Line, Weight
 from endfeel.documents.wording import SENDS_FOR, capital, clean, listed, moment, plural
 from endfeel.visits.problem import ProblemState
-from endfeel.visits.safety import ScreenView, chances_withheld, screen_views
+from endfeel.visits.safety import ScreenView, chances_withheld, recorded_before, screen_views
 
 
 def safety_lines(
@@ -23,7 +23,7 @@ def safety_lines(
     flagged = [v for v in views if v.state == "flag"]
     lines = [flag_line(view) for view in flagged]
     for view in (*flagged, *(v for v in views if v.state != "flag")):
-        lines += _screen(view, names, zone)
+        lines += [*_screen(view, names, zone), *_before(view, problem, names)]
     if not views:
         words = "no safety screen applied to this problem; none was asked"
         lines.append(Line(words, "Safety screen", "not asked", "dashed"))
@@ -122,6 +122,14 @@ def _screen(view: ScreenView, names: Names, zone: dt.tzinfo) -> list[Line]:
         words = f"{clean(view.override.reason)} ({made.actor}, {moment(made.at, zone)})"
         lines.append(Line(words, f"{view.screen.name}: went on in spite of it", weight="strong"))
     return lines
+
+
+def _before(view: ScreenView, problem: ProblemState, names: Names) -> list[Line]:
+    found = [
+        f"{names.observable(r.observable)}{f', {r.side}' if r.side in ('left', 'right') else ''}: {r.result}"
+        for r in recorded_before(view, problem, names.catalogue)
+    ]
+    return [Line("; ".join(found), f"{view.screen.name}: recorded before it was raised, kept")] if found else []
 
 
 def _asked(item: ScreenItem) -> str:

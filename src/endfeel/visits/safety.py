@@ -22,7 +22,7 @@ from typing import Literal
 from endfeel.catalogue import Catalogue
 from endfeel.catalogue.screens import Outside, Screen, ScreenItem, SendsFor, Shown
 from endfeel.visits.events import Answer, ContextSet, Onset
-from endfeel.visits.problem import BaseItem, Override, ProblemState
+from endfeel.visits.problem import BaseItem, Override, ProblemState, Recorded
 
 State = Literal["not-asked", "partly-asked", "asked-none-found", "flag"]
 
@@ -184,6 +184,22 @@ def screens_open(problem: ProblemState, catalogue: Catalogue, now: dt.datetime) 
     return any(
         view.screen.withholds_until_done and view.state in ("not-asked", "partly-asked") and view.override is None
         for view in screen_views(problem, catalogue, now)
+    )
+
+
+def recorded_before(view: ScreenView, problem: ProblemState, catalogue: Catalogue) -> tuple[Recorded, ...]:
+    """Findings that were recorded before a screen was raised and that it now withholds: kept, and to be said."""
+    held = view.screen.precaution
+    if not (view.state == "flag" and view.withholds and held):
+        return ()
+    answered = [problem.answers[view.screen.id, i.item.id].made.seq for i in view.items if i.answer == "yes"]
+    raised = max([*answered, *(i.raised_at for i in view.items)], default=0)
+    region = catalogue.regions.get(problem.region)
+    entries = region.findings if region else {}
+    return tuple(
+        r
+        for r in problem.findings.values()
+        if r.made.seq < raised and held in getattr(entries.get(r.observable.split(":")[0]), "never_if", {})
     )
 
 

@@ -242,19 +242,10 @@ def _changed(problem: ProblemState, screen_id: str, item_id: str) -> str:
 
 
 def _before(desk: Desk, problem: ProblemState, view: safety.ScreenView) -> str:
-    """What was recorded before the screen was raised and is now withheld: kept, and said here."""
-    held = view.screen.precaution
-    if not (view.state == "flag" and view.withholds and held):
-        return ""
-    answered = [problem.answers[view.screen.id, i.item.id].made.seq for i in view.items if i.answer == "yes"]
-    raised = max([*answered, *(i.raised_at for i in view.items)], default=0)
-    findings = desk.catalogue.region(problem.region).findings
-    names = [
+    return "; ".join(
         f"{desk.name(problem.region, r.observable)}{f', {r.side}' if r.side in ('left', 'right') else ''}: {r.result}"
-        for r in problem.findings.values()
-        if r.made.seq < raised and held in getattr(findings.get(r.observable.split(":")[0]), "never_if", {})
-    ]
-    return "; ".join(names)
+        for r in safety.recorded_before(view, problem, desk.catalogue)
+    )
 
 
 def _about(desk: Desk, screen_id: str | None) -> str:
