@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from tests.spec.book import BOOK
 from tests.spec.chapters import Case, Chapter, said
+from tests.spec.screen_list import screen_list
 from tests.spec.write import REFERENCE, page
 
 
@@ -19,3 +20,8 @@ def test_case(case: Case) -> None:
 def test_the_reference_page_is_written_from_the_cases(chapter: Chapter) -> None:
     written = (REFERENCE / f"{chapter.name}.md").read_text(encoding="utf-8")
     assert written == page(chapter), "run python -m tests.spec.write"
+
+
+def test_the_list_of_screens_is_written_from_the_catalogue() -> None:
+    written = (REFERENCE / "safety-screens.md").read_text(encoding="utf-8")
+    assert written == screen_list(), "run python -m tests.spec.write"

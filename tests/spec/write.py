@@ -6,6 +6,7 @@ from pathlib import Path
 
 from tests.spec.book import BOOK
 from tests.spec.chapters import Chapter
+from tests.spec.screen_list import screen_list
 
 REFERENCE = Path(__file__).parents[2] / "docs" / "reference"
 
@@ -31,3 +32,4 @@ if __name__ == "__main__":
     REFERENCE.mkdir(parents=True, exist_ok=True)
     for chapter in BOOK:
         (REFERENCE / f"{chapter.name}.md").write_text(page(chapter), encoding="utf-8")
+    (REFERENCE / "safety-screens.md").write_text(screen_list(), encoding="utf-8")
