@@ -20,8 +20,8 @@ def screen_list() -> str:
         "",
         "For reviewers. A screen is raised when its counts reach the number given; *emergency* beside a question means "
         "that this answer alone asks for more haste than its screen. What is in brackets raises the question when it "
-        "was recorded elsewhere in the visit; after *asks* it only has the question asked again. All are drafts until a "
-        "licensed reviewer signs, and local pathways come first. Which screen is asked in which region:",
+        "was recorded elsewhere in the visit; after *asks* it only has the question asked again. All are drafts until "
+        "a licensed reviewer signs, and local pathways come first. Which screen is asked in which region:",
         "",
     ]
     for region in REGIONS:
