@@ -51,7 +51,7 @@ def test_every_care_that_looks_with_a_scan_says_what_it_shows_by_chance_or_that_
     said = html.count("by-chance")
     assert said == sum(group["by_chance"] is not None for group in page["groups"])
     silent = sum(group["by_chance"] == [] for group in page["groups"])
-    assert html.count("in people without symptoms: no source was read") == silent
+    assert html.count("in people without symptoms: no source was read for this scan at this age") == silent
 
 
 def test_the_line_follows_the_patients_age(person: Person) -> None:

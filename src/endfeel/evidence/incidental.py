@@ -26,6 +26,9 @@ TOLERANCE = 0.0151
 WIDE = 40.0
 """Years of age, ours: a count over a wider window says little about one age and gives way to a narrower one."""
 
+FAR = 15.0
+"""Years, ours: what was counted further than this from the patient's age, on one side only, says nothing of it."""
+
 Scan = Literal["mri", "ultrasound", "ct", "radiograph", "mr-arthrography"]
 Place = Literal["at", "between", "all-ages", "near"]
 
@@ -107,7 +110,7 @@ class Fit:
 
     place: "at" where the rows are of that age; "between" where nothing was read at that age, and the rows are the
     nearest below and above; "all-ages" where they are of wide windows or of no printed age, or the age is not known;
-    "near" where all that was read is of younger or of older people, and the rows are the nearest.
+    "near" where all that was read is of younger or of older people, and the rows are the nearest, at most FAR away.
     """
 
     rows: tuple[IncidentalRow, ...]
@@ -164,7 +167,7 @@ def fitting(
         sights.setdefault((row.seen, row.population), []).append(row)
     fits = [_fit(group, age) for group in sights.values()]
     best = [fit for places in (("at", "between"), ("all-ages",)) for fit in fits if fit.place in places]
-    return tuple(best or fits)
+    return tuple(best or (fit for fit in fits if fit.rows))
 
 
 def _fit(rows: Sequence[IncidentalRow], age: int | None) -> Fit:
@@ -186,7 +189,10 @@ def _fit(rows: Sequence[IncidentalRow], age: int | None) -> Fit:
     near += [row for row in above if row.age_low == nearest_above]
     if below and above:
         return Fit(tuple(near), "between")
-    return Fit(ageless, "all-ages") if ageless else Fit(tuple(near), "near")
+    if ageless:
+        return Fit(ageless, "all-ages")
+    away = min(abs(age - limit) for limit in (nearest_below, nearest_above) if limit is not None)
+    return Fit(tuple(near) if away <= FAR else (), "near")
 
 
 @cache

@@ -15,7 +15,7 @@ from urllib.parse import urlencode
 import numpy as np
 
 from endfeel.belief.context import Context, Onset, Setting
-from endfeel.belief.model import RegionModel, compile_region
+from endfeel.belief.model import RegionModel
 from endfeel.belief.starting import StartingChance, starting_chances
 from endfeel.catalogue.regions import RegionCatalogue
 from endfeel.web import words
@@ -274,7 +274,7 @@ def _ages_touched(people: People) -> Iterable[int | None]:
 
 
 def _model(desk: Desk, context: Context) -> RegionModel:
-    return compile_region(desk.evidence, desk.edition, desk.catalogue, context)
+    return desk.model_with(desk.own.now(), context)
 
 
 def _conditions(region: RegionCatalogue) -> tuple[str, ...]:

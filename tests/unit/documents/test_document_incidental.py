@@ -47,7 +47,9 @@ def said(region: str, modality: str, condition: str, age: int | None, sex: str |
          "About 1 in 10 ankles without symptoms on the outer side (ages not given) have an osteochondral lesion of the "
          "talus on MRI."),
         ("shoulder", "mri", "superior-labral-tear", 25,
-         "Between 55 and 72 in 100 people aged 45 to 60 (for 25 nothing was read) without shoulder symptoms have a "
+         "About 1 in 10 people aged 18 to 29 without shoulder symptoms have an abnormal labrum on MRI."),
+        ("shoulder", "mri", "superior-labral-tear", 68,
+         "Between 55 and 72 in 100 people aged 45 to 60 (for 68 nothing was read) without shoulder symptoms have a "
          "superior labral tear on MRI."),
     ],
 )  # fmt: skip
@@ -76,6 +78,8 @@ def test_what_is_no_scan_has_none_and_what_nobody_counted_is_empty() -> None:
     assert chanced(ROWS, "knee", None, ["meniscal-tear"], 40) is None
     assert chanced(ROWS, "hip", "radiograph", ["hip-osteoarthritis"], 40) == ()
     assert chanced(ROWS, "knee", "mri", ["meniscal-tear"], 15) == (), "those who were counted are adults"
+    thumb = "thumb-carpometacarpal-osteoarthritis"
+    assert chanced(ROWS, "elbow-wrist-hand", "radiograph", [thumb], 40) == (), "read of much older people only"
 
 
 def test_a_women_only_line_is_not_told_of_a_man() -> None:

@@ -70,6 +70,8 @@ def test_an_age_between_two_windows_gives_both_neighbours_and_says_so() -> None:
     assert (found.place, found.low, found.high) == ("between", 0.2, 0.5)
     (above,) = fitting(rows, "knee", "mri", ["meniscal-tear"], 95)
     assert (above.place, above.rows) == ("near", (rows[2],))
+    assert fitting(rows[2:], "knee", "mri", ["meniscal-tear"], 65)[0].place == "near"
+    assert fitting(rows[2:], "knee", "mri", ["meniscal-tear"], 64) == (), "too far to say anything"
 
 
 def test_what_is_only_near_stands_back_where_something_is_of_the_age() -> None:
