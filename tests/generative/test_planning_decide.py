@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from endfeel.belief.states import make_states
 from endfeel.catalogue import load_catalogue
 from endfeel.planning import Costs
-from endfeel.planning.decide import REAL, ActionTable, action_table, decide, smallest_loss
+from endfeel.planning.costs import REAL
+from endfeel.planning.decide import ActionTable, action_table, decide, smallest_loss
 
 REGION = load_catalogue().region("knee")
 GROUPS = tuple(REGION.care)
@@ -150,6 +151,30 @@ def test_every_scan_paid_for_is_named_for_the_group_that_it_saves_most(
         assert max(answered.values()) <= max(answered[g] for g in looked & set(answered)) + 1e-12
         real = {g for g, cost in answered.items() if cost >= REAL * costs.modality_cost[way] + 1e-12}
         assert real <= looked
+        for advice in decision.by_group:
+            if advice.care_group in answered:
+                zone = costs.thresholds(advice.care_group, paid=True)
+                in_doubt = zone.low + 1e-9 < advice.chance < zone.high - 1e-9
+                assert not in_doubt or advice.action == "look-further"
+
+
+@settings(max_examples=100, deadline=None)
+@given(cost_tables(), conditions, st.integers(0, 2**32 - 1))
+def test_two_beliefs_that_lead_to_the_same_care_have_a_scan_or_an_action_in_common_for_every_group(
+    costs: Costs, chosen: tuple[str, ...], seed: int
+) -> None:
+    """The signature leaves out how sure we are and what a scan will answer anyway, and nothing else."""
+    table, states, one = drawn(chosen, costs, seed)
+    _, _, other = drawn(chosen, costs, seed + 1)
+    first, second = (decide(table, p, REGION, states, chosen, costs) for p in (one, other))
+    same = first.look_further_with == second.look_further_with and all(
+        a.action == b.action or costs.modality[a.care_group] in first.look_further_with
+        for a, b in zip(
+            sorted(first.by_group, key=lambda a: a.care_group), sorted(second.by_group, key=lambda a: a.care_group),
+            strict=True,
+        )
+    )  # fmt: skip
+    assert (first.signature == second.signature) == same
 
 
 @settings(max_examples=60, deadline=None)

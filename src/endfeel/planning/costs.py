@@ -18,6 +18,9 @@ from endfeel.catalogue.conditions import Modality
 
 Irritability = Literal["low", "moderate", "high"]
 TABLE = Path(__file__).parent / "data" / "costs.toml"
+# Of a scan's cost: what it must save a care group for us to say that we look further for its sake. A group that gains
+# less is answered too, and the loss counts that; named is what would be done for it without the scan.
+REAL = 0.25
 
 
 class CostError(ValueError):
@@ -57,13 +60,17 @@ class Costs:
     provocation_budget: Mapping[str, float]
     together: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
-    def thresholds(self, care_group: str) -> Thresholds:
+    def thresholds(self, care_group: str, *, paid: bool = False) -> Thresholds:
         """Where the advice for a care group changes (Pauker & Kassirer, N Engl J Med 1980;302:1109-1117).
 
         Setting aside costs m p, care a (1 - p), looking further L: below L/m set aside, above 1 - L/a start care.
+        paid: where its way of looking further is paid for, as by several doubts together, so that looking costs this
+        group nothing more; it is advised where it saves REAL of its price.
         """
         m, a = self.harm_of_a_miss[care_group], self.harm_of_wrong_care[care_group]
         look = self.modality_cost.get(self.modality[care_group])
+        if paid and look is not None:
+            look *= REAL
         if look is None or look >= m * a / (m + a):
             even = a / (m + a)
             return Thresholds(even, even)

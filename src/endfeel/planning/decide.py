@@ -18,12 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endfeel.catalogue import RegionCatalogue
-from endfeel.planning.costs import Costs
+from endfeel.planning.costs import REAL, Costs
 
 Floats = NDArray[np.float64]
-# Of a scan's cost: what it must save a care group for us to say that we look further for its sake. A group that gains
-# less is answered too, and the loss counts that; named is what would be done for it without the scan.
-REAL = 0.25
 Action = Literal["set-aside", "look-further", "start-care"]
 ACTION_WORDS: Mapping[Action, str] = {
     "set-aside": "set aside for now",
@@ -74,8 +71,13 @@ class Decision:
 
     @property
     def signature(self) -> tuple[tuple[str, Action], ...]:
-        """What is done, without how sure we are: two beliefs with the same signature lead to the same care."""
-        return tuple(sorted((a.care_group, a.action) for a in self.by_group if a.action != "set-aside"))
+        """What is done, without how sure we are: two beliefs with the same signature lead to the same care.
+
+        The scans that are paid for, and what is done about the care that none of them answers.
+        """
+        scans: list[tuple[str, Action]] = [(modality, "look-further") for modality in self.look_further_with]
+        unanswered = (a for a in self.by_group if a.modality not in self.look_further_with)
+        return tuple(sorted([*scans, *((a.care_group, a.action) for a in unanswered if a.action != "set-aside")]))
 
 
 def action_table(

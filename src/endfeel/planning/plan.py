@@ -331,6 +331,7 @@ class _Planner:
         now = self._decided(prediction.now)
         positive, negative = self._decided(prediction.if_positive), self._decided(prediction.if_negative)
         changes = not (positive.signature == negative.signature == now.signature)
+        if_positive, if_negative = _told_apart(positive, negative, self.region)
         entry = self.region.findings[candidate.finding_id]
         wanted = entry.first if isinstance(entry, HandsOn) else ()
         done = {o.split(":")[0] for o in (*self.situation.done, *self.belief.results)}
@@ -345,8 +346,8 @@ class _Planner:
             provocation=candidate.provocation,
             position=candidate.position,
             probability=prediction.probability,
-            if_positive=decision_words(positive, self.region),
-            if_negative=decision_words(negative, self.region),
+            if_positive=if_positive,
+            if_negative=if_negative,
             changes=changes,
             worth_words=_worth_words(worth, changes),
             first=tuple(f for f in wanted if f in self.region.findings and f not in done),
@@ -469,6 +470,15 @@ def _in_turn(here: list[Offer], left: list[Offer], lighter: Mapping[str, Mapping
             return taken
         waiting.remove(free)
         taken.append(free)
+
+
+def _told_apart(one: Decision, other: Decision, region: RegionCatalogue) -> tuple[str, str]:
+    """Two decisions in words, as short as usual unless they would read the same and are not."""
+    for most in (2, 3, None):
+        told = decision_words(one, region, most), decision_words(other, region, most)
+        if told[0] != told[1] or one.signature == other.signature:
+            break
+    return told
 
 
 def _worth_words(worth: float, changes: bool) -> str:

@@ -161,7 +161,8 @@ def _rails(
 ) -> list[Rail]:
     region = desk.catalogue.region(problem.region)
     costs = desk.costs(problem.region)
-    group = {g.care_group: g.chance for g in desk.decision(problem, model, belief).by_group}
+    decision = desk.decision(problem, model, belief)
+    group = {g.care_group: g.chance for g in decision.by_group}
     out = []
     for condition in (*model.conditions, model.none_id):
         entry = region.conditions[condition]
@@ -173,7 +174,9 @@ def _rails(
                 now,
                 before.chances[condition].mean if before else None,
                 group.get(entry.care_group, now.mean),
-                costs.thresholds(entry.care_group),
+                costs.thresholds(
+                    entry.care_group, paid=costs.modality[entry.care_group] in decision.look_further_with
+                ),
                 f"{base}/conditions/{condition}",
             )
         )

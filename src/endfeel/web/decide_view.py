@@ -203,6 +203,8 @@ def _care(
         )
     else:
         said += f". So: start care above {bare(thresholds.high)}; looking further costs more than it could save."
+    if advice.action == "look-further" and not thresholds.low <= advice.chance <= thresholds.high:
+        said += " Here it is advised since one way of looking answers doubts about several kinds of care together."
     whose = "These costs are our stated assumption."
     if desk.clinic_set(problem.region):
         whose = "These costs are your clinic's, or our stated assumption where it set none."

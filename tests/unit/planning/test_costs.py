@@ -49,6 +49,13 @@ def test_a_scan_that_costs_too_much_leaves_one_threshold() -> None:
     assert just.thresholds("ligament").low < just.thresholds("ligament").high
 
 
+def test_a_scan_that_is_paid_for_widens_the_middle_zone() -> None:
+    """Looking costs the group nothing more then; a quarter of the scan's price is what it must save to be named."""
+    found = COSTS.thresholds("ligament", paid=True)
+    assert found.low == pytest.approx(0.25 / 6) and found.high == pytest.approx(1 - 0.25 / 2.5)
+    assert COSTS.thresholds("advice", paid=True) == COSTS.thresholds("advice")
+
+
 def test_a_change_that_closes_the_middle_zone_is_refused_and_says_how_to_mend() -> None:
     with pytest.raises(CostError, match=r"ligament: looking further at 1\.8 .* less than 1\.76 .*lower its cost"):
         change(COSTS, modality_cost={"scan": 1.8})
