@@ -1,11 +1,12 @@
 """A strategy as one page: the tree of findings with its ends, and what it costs beside other ways of examining.
 
-`strategy_sheet` builds it from a grown strategy, `strategy_pdf` sets it on one landscape page.
+`strategy_sheet` builds it from a grown strategy, `strategy_pdf` sets it on one landscape page, `reached` follows it
+along in a visit.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Literal
 
@@ -139,6 +140,21 @@ def strategy_pdf(sheet: StrategySheet, header: House | None = None, *, adopted: 
         },
         header,
     )  # fmt: skip
+
+
+def reached(sheet: StrategySheet, results: Mapping[str, str]) -> TreeLine:
+    """Where recorded results lead: the finding that comes next, or the end.
+
+    results: by observable. A finding recorded as unclear or not done has led nowhere yet.
+    """
+    place = 0
+    while (line := sheet.lines[place]).kind == "finding" and results.get(line.observable) in ("positive", "negative"):
+        place = next(
+            later
+            for later in range(place + 1, len(sheet.lines))
+            if sheet.lines[later].depth == line.depth + 1 and sheet.lines[later].after == results[line.observable]
+        )
+    return line
 
 
 def error_words(error: float) -> str:

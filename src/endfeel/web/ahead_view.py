@@ -20,6 +20,7 @@ from endfeel.visits.problem import ProblemState
 from endfeel.visits.state import VisitState
 from endfeel.web import words
 from endfeel.web.desk import Desk
+from endfeel.web.house_line import HouseLine, house_line
 from endfeel.web.positions_view import PositionQuestion, asked
 
 POSITION_WORDS = {
@@ -108,6 +109,7 @@ class Ahead:
     answer: str
     decide: str
     plan_card: str
+    house: HouseLine | None
     by_chance: tuple[Chanced, ...] | None
 
 
@@ -139,6 +141,7 @@ def ahead_of(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datet
         answer=f"{base}/answer",
         decide=f"{base}/decide",
         plan_card=f"{base}/plan-card.pdf",
+        house=house_line(desk, problem, situation, base),
         by_chance=_by_chance(desk, problem, model, belief, now.date()),
     )
 

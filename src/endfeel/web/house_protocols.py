@@ -55,6 +55,15 @@ class HouseProtocols:
         found = [_read(value) for key, value in self._store.settings().items() if key.startswith(KEY)]
         return tuple(sorted((p for p in found if p is not None), key=lambda p: p.at, reverse=True))
 
+    def in_use(self, region: str) -> tuple[HouseProtocol, ...]:
+        """Those of a region that hold and can be read, the last adopted first."""
+        found = [
+            _read(value)
+            for key, value in self._store.settings().items()
+            if key.startswith(KEY) and _in_use(value, region)
+        ]
+        return tuple(sorted((p for p in found if p is not None), key=lambda p: p.at, reverse=True))
+
     def unreadable(self) -> int:
         """How many another version has kept in a form that this one does not know."""
         return sum(key.startswith(KEY) and _read(value) is None for key, value in self._store.settings().items())
@@ -88,6 +97,11 @@ class HouseProtocols:
             self._store.change_setting(KEY + protocol_id, seen, value)
         except SettingChanged:
             raise Refused(409, "It was changed meanwhile; load the page again.") from None
+
+
+def _in_use(value: Any, region: str) -> bool:
+    sheet = value.get("sheet") if isinstance(value, Mapping) else None
+    return isinstance(sheet, Mapping) and sheet.get("region") == region and not value.get("retired_at")
 
 
 def _written(protocol: HouseProtocol) -> dict[str, Any]:
