@@ -25,7 +25,7 @@ from endfeel.storage.faults import StoreError, explained
 from endfeel.storage.store import Store
 
 How = Literal["opened", "adopted", "unknown"]
-_AT_ONCE = 500  # digests asked for in one query
+_AT_ONCE = 500  # rows asked for or written at once
 
 
 class BasisError(Exception):
@@ -130,11 +130,14 @@ class BasisArchive:
     def adopt(self, visits: Iterable[str], basis_id: str | None) -> None:
         """Write down what earlier visits stand on; None where it can not be told. What stands already stays."""
         how: How = "adopted" if basis_id else "unknown"
-        with self._writing() as connection:
-            known = set(connection.execute(select(t.visit_bases.c.visit_id)).scalars())
-            rows = [{"visit_id": v, "basis_id": basis_id, "how": how} for v in visits if v not in known]
-            if rows:
-                connection.execute(insert(t.visit_bases), rows)
+        wanted, placed = tuple(visits), t.visit_bases.c.visit_id
+        for start in range(0, len(wanted), _AT_ONCE):
+            some = wanted[start : start + _AT_ONCE]
+            with self._writing() as connection:  # many short ones: nobody's recording waits for all of them
+                known = set(connection.execute(select(placed).where(placed.in_(some))).scalars())
+                rows = [{"visit_id": v, "basis_id": basis_id, "how": how} for v in some if v not in known]
+                if rows:
+                    connection.execute(insert(t.visit_bases), rows)
 
     def bases(self) -> tuple[KeptBasis, ...]:
         """Every basis, the earliest first."""

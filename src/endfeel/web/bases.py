@@ -109,7 +109,7 @@ class Bases:
         self._release, self._own, self._own_costs, self._software = release, own, own_costs, software
         self._own_chances = own_chances
         self.archive = BasisArchive(store)
-        self._lock, self._reading = threading.RLock(), threading.RLock()
+        self._lock, self._reading, self._adopting = threading.RLock(), threading.RLock(), threading.RLock()
         self._now: _Now | None = None
         self._kept: set[str] = set()
         self._placed: OrderedDict[str, Placed] = OrderedDict()
@@ -140,7 +140,7 @@ class Bases:
         It can be told where today's tables lead to the edition that the visit names: as shipped, or with the clinic's
         studies as they stood at some time. Costs are those that the clinic had set by then.
         """
-        with self._lock:
+        with self._adopting:
             return self._adopt(self.archive.unplaced())
 
     def _adopt(self, waiting: Sequence[Unplaced]) -> int:
@@ -175,14 +175,14 @@ class Bases:
         return self.archive.keep(contents, edition=edition, software=self._software, at=moment)
 
     def _place(self, visit_id: str) -> Placed:
+        found = self._placed.get(visit_id) or self.archive.of_visit(visit_id)
+        if found is None:
+            with suppress(StoreError):  # a store that can only be read is read all the same
+                self.adopt_earlier()
+            found = self.archive.of_visit(visit_id)
+        if found is None:
+            return Placed(None, "unknown")  # not even looked into; or there is no such visit
         with self._lock:
-            found = self._placed.get(visit_id) or self.archive.of_visit(visit_id)
-            if found is None:
-                with suppress(StoreError):  # a store that can only be read is read all the same
-                    self.adopt_earlier()
-                found = self.archive.of_visit(visit_id)
-            if found is None:
-                return Placed(None, "unknown")  # not even looked into; or there is no such visit
             self._placed[visit_id] = found
             while len(self._placed) > _PLACED:
                 self._placed.popitem(last=False)
