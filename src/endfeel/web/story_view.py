@@ -32,7 +32,7 @@ TEXTS = (
     ("pattern_24h", "Through day and night", "Morning, after sitting, at the end of the day, at night."),
     ("eases", "What eases it", ""),
     ("earlier", "Earlier episodes", ""),
-    ("treatment_so_far", "Treatment so far", "What, how long, and what came of it."),
+    ("treatment_so_far", "Treatment so far", "What, how long, and what came of it. It moves no chance."),
     ("work", "Work and sport", ""),
     ("sleep", "Sleep", ""),
     ("worry", "What worries the patient", ""),
