@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import partial
 
+from tests.spec.chances import by_chance_chapter, starting_chapter
 from tests.spec.chapters import Case, Chapter
 from tests.spec.raised import raised_chapter
 
@@ -204,6 +205,8 @@ BOOK: tuple[Chapter, ...] = (
     _irritability(),
     _screens(),
     raised_chapter(),
+    starting_chapter(),
     _thresholds(),
+    by_chance_chapter(),
     _words(),
 )
