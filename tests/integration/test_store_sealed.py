@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ import pytest
 from endfeel.storage import Store, StoreError, sealing
 from endfeel.storage.audit import AuditTrail
 from endfeel.storage.backup import backup, decrypt, encrypt, restore
+from endfeel.storage.basis_archive import BasisArchive
 from endfeel.storage.doctor import doctor
 from endfeel.visits.events import FindingRecorded, ProblemAdded, VisitOpened
 
@@ -76,6 +78,26 @@ def test_a_backup_is_encrypted_too_and_restores(file: Path, tmp_path: Path) -> N
     assert _readable(tmp_path / "new") == []
     with Store(tmp_path / "new") as store:
         assert store.visits(SECRET)
+
+
+def test_what_visits_stand_on_is_encrypted_and_comes_back(tmp_path: Path) -> None:
+    contents = {"release/a.csv": SECRET.encode() * 3, "edition/mu": bytes(range(256)) * 40}
+    path, moment = tmp_path / "data" / "endfeel.sqlite", dt.datetime(2026, 3, 2, tzinfo=dt.UTC)
+    with Store(path) as store:
+        basis = BasisArchive(store).keep(contents, edition="e", software="s", at=moment)
+        store.append("v1", VisitOpened(patient_code="K"), "KB", "o", basis=basis)
+    assert b"release/a.csv" in path.read_bytes()
+    encrypt(path)
+    assert b"release/a.csv" not in path.read_bytes() and doctor(path).ok
+    with Store(path) as store:
+        made = backup(store, tmp_path / "b.sqlite")
+    restore(made.path, tmp_path / "again")
+    decrypt(path)
+    for place in (path, tmp_path / "again"):
+        with Store(place) as store:
+            assert BasisArchive(store).read(basis) == contents
+            placed = BasisArchive(store).of_visit("v1")
+            assert placed is not None and placed.basis_id == basis
 
 
 def test_without_the_right_passphrase_nothing_opens_and_nothing_is_harmed(
