@@ -223,7 +223,9 @@ def test_visits_of_earlier_versions_get_what_can_be_told(
         words = person.json(f"/visits/{visit}/p1/bench")["head"]["evidence"]["words"]
         assert "was not kept by the version of then. The figures shown are today's." in words
     told = person.json("/visits/v-foreign/p1/evidence")
-    assert not told["known"] and "edition 0123456789ab" in told["stands"] and "endfeel 0.0" in told["stands"]
+    assert not told["known"] and "edition 0123456789ab" in told["stands"]
+    assert "opened by endfeel 0.0, worked out now by endfeel" in told["stands"]
+    assert "was written down as its own" in person.json("/visits/v-known/p1/evidence")["stands"]
     known = {r["id"]: r["mean"] for r in person.json("/visits/v-known/p1/bench")["rails"]}
     person = start(release=release)
     assert {r["id"]: r["mean"] for r in person.json("/visits/v-known/p1/bench")["rails"]} == known

@@ -164,12 +164,15 @@ def _back(state: VisitState, problem: ProblemState) -> str:
 
 def _stands(desk: Desk, state: VisitState) -> str:
     ground = desk.bases.of_visit(state.visit_id)
+    software = state.opened.software or "an unnamed version"
+    by = f"opened by {software}" + ("" if software == desk.software else f", worked out now by {desk.software}")
     if ground.basis is None:
-        return f"It names edition {state.opened.edition or 'none'}, opened by {state.opened.software or 'no version'}."
-    kept = ground.basis.kept
-    said = f"Edition {ground.basis.edition.id}, opened by {state.opened.software or 'an unnamed version'}"
+        said = f"It names edition {state.opened.edition or 'none'}, {by}"
+        later = "; what was here when a version that keeps such things first saw it was written down as its own"
+        return said + (later if ground.how == "adopted" else "") + "."
+    said = f"Edition {ground.basis.edition.id}, {by}"
     if ground.how == "adopted":
-        said += f"; tables and catalogue were written down later, on {words.day(kept.made_at.date())}"
+        said += f"; tables and catalogue were written down later, on {words.day(ground.basis.kept.made_at.date())}"
     if ground.basis.own.own or ground.basis.own.retired:
         said += f"; {words.plural(len(ground.basis.own.own), 'study', 'studies')} of the clinic's own"
     return said + "."
