@@ -30,7 +30,8 @@ class Line:
 
     tp, n1, tn, n0, log_weight (J,): one entry for counted lines, the possible splits for rates lines;
     design: two-gate, proposes the test, index not blinded, each 0 or 1; source: None for a new line. alone: no other
-    line has this study and condition, so that its study effect can be integrated with the residual.
+    line has this study and condition, so that its study effect can be integrated with the residual. effect (D, 2): the
+    study's effect at each used draw, where it was drawn from all the study's lines (together.py).
     """
 
     study_id: str
@@ -43,6 +44,7 @@ class Line:
     basis: str
     source: Source | None = None
     alone: bool = False
+    effect: Array | None = None
 
 
 def integrate_pair(
@@ -84,6 +86,21 @@ def integrate_pair(
     share = np.exp(log_ratio - logsumexp(log_ratio, axis=0))
     pick = (np.random.default_rng([seed, draws]).random(draws) > np.cumsum(share, axis=0)[:-1]).sum(axis=0)
     return log_z, proposed[pick, np.arange(draws)]
+
+
+def approximate_mean(
+    edition: Edition,
+    used: NDArray[np.int64],
+    condition: str,
+    lines: Sequence[Line],
+    mean: Array,
+    covariance: Array,
+) -> tuple[Array, Array]:
+    """Laplace's approximation of mu given its lines at each used draw: mode (D, 2) and covariance (D, 2, 2)."""
+    if not lines:
+        return mean, covariance
+    mu, _, _, outer = _mode(_problem(edition, used, condition, lines, mean, covariance))
+    return mu, planar.inverse(outer)
 
 
 @dataclass(frozen=True)
@@ -156,7 +173,9 @@ def _problem(
     for r, line in enumerate(lines):
         offset[:, r] += (edition.design_effect[used] @ np.array(line.design))[:, None] / 2
         known = None if line.alone else edition.study_index.get((line.study_id, condition))
-        if known is None:
+        if line.effect is not None:
+            offset[:, r] += line.effect
+        elif known is None:
             spread[:, r] += edition.sigma_study[used]
         else:
             offset[:, r] += edition.study_effect[used, known]

@@ -1,12 +1,13 @@
 """An edition with a clinic's own studies in it: the pairs that they touch are refitted, everything else stays.
 
-Each touched pair is refitted by refit.py from the edition's own draws, in well under a second and without a sampler.
+Each touched pair is refitted by refit.py from the edition's own draws, in well under a second and without a sampler;
+pairs that one new study tested are refitted together.
 The new edition's id follows from its content and says that it is based on another (`meta["based_on"]`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 
 from endfeel.evidence import EvidenceBase
@@ -16,6 +17,7 @@ from endfeel.pooling.data import Pair, PoolingData, pooling_data
 from endfeel.pooling.edition import Edition
 from endfeel.pooling.integrate import Line
 from endfeel.pooling.refit import Refit, lines_of, refit_pair, with_refits
+from endfeel.pooling.together import Change, refit_together, shared_studies
 
 MOST_KEPT = 2000
 
@@ -50,7 +52,7 @@ class OwnEditions:
         self.base = base
         self.edition = edition
         self._data = pooling_data(base, edition.left_out)
-        self._kept: dict[Hashable, Refit] = {}
+        self._kept: dict[Hashable, tuple[Refit, ...]] = {}
 
     def of(self, evidence: EvidenceBase, overlay: str) -> OwnEdition:
         """The edition for this evidence; `overlay` names what was laid over and goes into the edition's meta.
@@ -64,33 +66,64 @@ class OwnEditions:
         pooled = set(data.pairs)
         if not moved:
             return OwnEdition(self.edition, evidence, data, (), {})
-        refits = {pair: self._refit(pair, evidence, data) for pair in moved if pair in pooled}
+        refits: dict[Pair, Refit] = {}
+        for together in self._tied([self._change(pair, data) for pair in moved if pair in pooled]):
+            refits |= self._refit(together, evidence, data)
+        refits = {pair: refits[pair] for pair in moved if pair in refits}
         edition = with_refits(self.edition, tuple(refits.values()), overlay)
         return OwnEdition(edition, evidence, data, moved, refits)
 
-    def _refit(self, pair: Pair, evidence: EvidenceBase, data: PoolingData) -> Refit:
+    def _change(self, pair: Pair, data: PoolingData) -> Change:
+        held = {_content(line) for line in lines_of(self._data, *pair)}
+        wanted = {_content(line): line for line in lines_of(data, *pair)}
+        return Change(
+            pair=pair,
+            kind=data.kinds[int(data.pair_kind[data.pairs.index(pair)])],
+            added=tuple(line for content, line in wanted.items() if content not in held),
+            without=lambda line: _content(line) not in wanted,
+        )
+
+    def _tied(self, changes: Sequence[Change]) -> list[list[Change]]:
+        """Changes in groups; those that a new study ties together, directly or through others, in one."""
+        groups: list[tuple[set[tuple[str, str]], list[Change]]] = []
+        shared = set(shared_studies(self.edition, changes))
+        for change in changes:
+            ties = {(line.study_id, change.pair[1]) for line in change.added} & shared
+            members = [change]
+            apart = []
+            for theirs, others in groups:
+                if ties & theirs:
+                    ties, members = ties | theirs, [*others, *members]
+                else:
+                    apart.append((theirs, others))
+            groups = [*apart, (ties, members)]
+        return [members for _, members in groups]
+
+    def _refit(self, changes: Sequence[Change], evidence: EvidenceBase, data: PoolingData) -> dict[Pair, Refit]:
+        key = tuple(self._read(change.pair, evidence) for change in changes)
+        found = self._kept.get(key)
+        if found is None:
+            if shared_studies(self.edition, changes):
+                found = refit_together(self.edition, self._data, changes)
+            else:
+                (one,) = changes
+                found = (
+                    refit_pair(
+                        self.edition, self._data, *one.pair, added=one.added, without=one.without, kind=one.kind
+                    ),
+                )
+            while len(self._kept) >= MOST_KEPT:
+                self._kept.pop(next(iter(self._kept)), None)
+            self._kept[key] = found
+        return dict(zip((change.pair for change in changes), found, strict=True))
+
+    def _read(self, pair: Pair, evidence: EvidenceBase) -> Hashable:
+        """All that a pair's refit is made from."""
         lines: list[AccuracyRow | RatesRow] = [*evidence.accuracy_of(*pair), *evidence.rates_of(*pair)]
         # Lines of one study share their people, so a rates line also depends on the study's other rates lines.
         beside = {(r.study_id, r.condition_id) for r in lines}
         rows = tuple(lines) + tuple(r for r in evidence.rates if (r.study_id, r.condition_id) in beside)
-        key = (pair, rows, tuple(evidence.studies.get(r.study_id) for r in lines))
-        found = self._kept.get(key)
-        if found is None:
-            kind = data.kinds[data.pair_kind[data.pairs.index(pair)]]
-            held = {_content(line) for line in lines_of(self._data, *pair)}
-            wanted = {_content(line): line for line in lines_of(data, *pair)}
-            found = refit_pair(
-                self.edition,
-                self._data,
-                *pair,
-                added=[line for content, line in wanted.items() if content not in held],
-                without=lambda line: _content(line) not in wanted,
-                kind=kind,
-            )
-            while len(self._kept) >= MOST_KEPT:
-                self._kept.pop(next(iter(self._kept)), None)
-            self._kept[key] = found
-        return found
+        return (pair, rows, tuple(evidence.studies.get(r.study_id) for r in lines))
 
 
 def _content(line: Line) -> Hashable:

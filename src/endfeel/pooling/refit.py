@@ -10,12 +10,14 @@ studies that the edition knows) the pair's own mean mu and its lines' logits the
 Newton finds the mode; samples from the Gaussian at the mode, weighted by target over proposal, give both a draw of mu
 and the marginal likelihood Z of the lines. The shared draws are then weighted by Z(new lines) / Z(old lines), which is
 exact where the Pareto k of the weights is good. Where it is not, the shared draws are held as they were and the result
-says so. A study new to the edition is taken to test this pair only.
+says so. A study new to the edition is taken to test this pair only; together.py refits several pairs that one new
+study tested.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import zlib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -144,29 +146,49 @@ def refit_pair(
     new = [*(line for line in old if without is None or not without(line)), *added]
     kind = kind or _kind_of(data, (observable, condition))
     rng = np.random.default_rng(seed)
-    used, step = _used(edition, max(len(old), len(new)))
+    used = used_draws(edition, max(len(old), len(new)))
     mean, covariance = edition.pair_centre(kind, condition)
     mean, covariance = mean[used], covariance[used]
+    noise = noise_seed((observable, condition), seed)
     if before is None:
-        before, _ = integrate_pair(edition, used, condition, old, mean, covariance, seed)
+        before, _ = integrate_pair(edition, used, condition, old, mean, covariance, noise)
     elif added or before.shape != used.shape:
         raise ValueError("before can be given again only to refits that leave lines of the same edition's pair out")
-    after, drawn = integrate_pair(edition, used, condition, new, mean, covariance, seed)
-    weights, k = smoothed_weights(after - before)
+    after, drawn = integrate_pair(edition, used, condition, new, mean, covariance, noise)
+    return weighted_refits(edition, {(observable, condition): drawn}, used, after - before, rng)[0]
+
+
+def weighted_refits(
+    edition: Edition,
+    drawn: Mapping[Pair, Array],
+    used: NDArray[np.int64],
+    log_ratio: Array,
+    rng: np.random.Generator,
+) -> tuple[Refit, ...]:
+    """Refits of pairs from a draw of each one's mean at every used draw, weighted alike.
+
+    drawn: (D, 2) by pair; used (D,): evenly spaced indices of the edition's draws; log_ratio (D,): of the marginal
+    likelihood of the lines after and before.
+    """
+    weights, k = smoothed_weights(log_ratio)
     good = trusted(k, weights)
     if not good:
         weights = np.full(used.size, 1 / used.size)
     chosen = _systematic(weights, edition.draws, rng)
     picked = used[chosen]
-    return Refit(
-        observable=observable,
-        condition=condition,
-        draws=PairDraws(drawn[chosen], edition.sigma_study[picked], edition.sigma_rest[picked]),
-        aligned=drawn[np.arange(edition.draws) // step] if step > 1 else drawn,
-        weights=weights,
-        pareto_k=k,
-        reweighted=good,
-        effective=effective_draws(weights),
+    nearest = np.searchsorted(used, np.arange(edition.draws), side="right") - 1
+    return tuple(
+        Refit(
+            observable=observable,
+            condition=condition,
+            draws=PairDraws(mu[chosen], edition.sigma_study[picked], edition.sigma_rest[picked]),
+            aligned=mu[nearest],
+            weights=weights,
+            pareto_k=k,
+            reweighted=good,
+            effective=effective_draws(weights),
+        )
+        for (observable, condition), mu in drawn.items()
     )
 
 
@@ -175,9 +197,20 @@ def likelihood_as_it_stands(
 ) -> Array:
     """Log marginal likelihood of a studied pair's lines at each draw that a refit uses, to be worked out once (D,)."""
     lines = lines_of(data, observable, condition)
-    used, _ = _used(edition, len(lines))
+    used = used_draws(edition, len(lines))
     mean, covariance = edition.pair_centre(_kind_of(data, (observable, condition)), condition)
-    return integrate_pair(edition, used, condition, lines, mean[used], covariance[used], seed)[0]
+    noise = noise_seed((observable, condition), seed)
+    return integrate_pair(edition, used, condition, lines, mean[used], covariance[used], noise)[0]
+
+
+def noise_seed(pair: Pair, seed: int) -> int:
+    """Seed of one pair's noise: pairs that met the same noise would seem to go together."""
+    return zlib.crc32(" ".join(pair).encode()) + seed
+
+
+def used_draws(edition: Edition, lines: int) -> NDArray[np.int64]:
+    """Evenly spaced draws of the edition, fewer with very many lines."""
+    return np.arange(0, edition.draws, max(1, int(np.ceil(edition.draws * lines / LARGEST_WORK))))
 
 
 def with_refits(edition: Edition, refits: Sequence[Refit], overlay: str) -> Edition:
@@ -209,12 +242,6 @@ def _kind_of(data: PoolingData, pair: Pair) -> str:
     if pair not in data.pairs:
         raise ValueError(f"no study measured {pair[0]!r} for {pair[1]!r}; say which kind of finding it is")
     return data.kinds[int(data.pair_kind[data.pairs.index(pair)])]
-
-
-def _used(edition: Edition, lines: int) -> tuple[NDArray[np.int64], int]:
-    """The draws to use with so many lines, and the step between them."""
-    step = max(1, int(np.ceil(edition.draws * lines / LARGEST_WORK)))
-    return np.arange(0, edition.draws, step), step
 
 
 def _systematic(weights: Array, size: int, rng: np.random.Generator) -> NDArray[np.int64]:

@@ -146,6 +146,18 @@ def test_a_refit_takes_no_more_than_a_fifth_of_a_second() -> None:
     assert min(spent) < 0.2
 
 
+def test_pairs_do_not_meet_the_same_noise() -> None:
+    edition, data = load_edition(), pooling_data(load_evidence(), load_edition().left_out)
+    new = counted_line("own", 20, 9, 16, 30)
+    drawn = [
+        refit_pair(edition, data, observable, "acl-tear", added=[new], kind="laxity").aligned
+        for observable in ("knee-look", "knee-pull")
+    ]
+    known = [np.corrcoef(drawn[0][:, side], drawn[1][:, side])[0, 1] for side in (0, 1)]
+    # What both share is only the edition's own draw of kind, condition and spreads.
+    assert max(known) < 0.4
+
+
 def test_questions_about_one_pair_share_what_they_start_from() -> None:
     edition, evidence = load_edition(), load_evidence()
     data = pooling_data(evidence, edition.left_out)
