@@ -94,8 +94,9 @@ def test_what_was_looked_at_before_makes_no_difference(
 
 
 @settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(st.sampled_from(REGIONS), st.randoms(use_true_random=False))
+@given(st.sampled_from(("knee", "hip")), st.randoms(use_true_random=False))
 def test_two_results_of_one_finding_average_to_not_knowing(region: str, random: object) -> None:
+    """Where no rule may be settled: a rule's own accuracy is none that its findings would average to."""
     model = model_of(region)
     one, *others = random.sample(askable(region), 4)  # type: ignore[attr-defined]
     joints = Joints(model, believe(model, {}))

@@ -25,6 +25,8 @@ from endfeel.cli.say import as_json, interval, percent, ratio, warn
 from endfeel.documents.wording import chance_line
 from endfeel.planning import Offer, Plan, decision_now, decision_words, plan
 
+MOST_COMPARED = 40  # findings of which a plan still says whether they sit badly together: each is left out in turn
+
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this file."""
@@ -99,7 +101,7 @@ def plan_command(
         onset=onset, age=age, done=frozenset(known.belief.results),
     )  # fmt: skip
     found = plan(known.evidence, known.model, known.belief, known.catalogue, known.costs, now)
-    surprise = explain(known.model, known.belief).surprise
+    surprise = explain(known.model, known.belief).surprise if len(known.belief.results) <= MOST_COMPARED else None
     if json:
         notes = {"notes": list(known.model.prior_notes), "surprise": surprise and surprise.words}
         as_json({**_plan_json(found), **notes, "own_studies": known.figures.own_studies})

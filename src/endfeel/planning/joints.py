@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from endfeel.belief import Belief, Prediction, RegionModel, Result, predict
 from endfeel.belief.infer import suppose
+from endfeel.belief.results import DECISIVE
 
 Floats = NDArray[np.float64]
 Results = frozenset[tuple[str, str]]
@@ -53,7 +54,7 @@ class Joints:
         self._beliefs: dict[Results, Belief] = {frozenset(): start}
         self._positive: dict[frozenset[str], Floats] = {}
         self._alone: dict[tuple[Results, str], Prediction] = {}
-        self._counts_otherwise: dict[str, bool] = {}
+        self._sums: dict[frozenset[str], bool] = {}
 
     def now(self, results: Iterable[tuple[str, str]]) -> Floats:
         """State probabilities (S,) after results ("positive" or "negative") since the start."""
@@ -66,8 +67,8 @@ class Joints:
     def look(self, results: Iterable[tuple[str, str]], observables: list[str]) -> Look:
         """What each of some findings, at least one, would do after results since the start."""
         since: Results = frozenset(results)
-        whole = any(self._apart(o) for o, _ in since)
-        apart = [o for o in observables if whole or self._apart(o)]
+        taken = frozenset(o for o, _ in since)
+        apart = [o for o in observables if not self._adds_up(taken | {o})]
         alone = self._by_itself(since, apart)
         together = [o for o in observables if o not in alone]
         if not together:
@@ -129,16 +130,20 @@ class Joints:
             self._beliefs[results] = suppose(self._model, before, observable, result)
         return self._beliefs[results]
 
-    def _apart(self, observable: str) -> bool:
-        """Whether a result of it may change what counts as evidence, so that cells do not add up."""
-        if observable not in self._counts_otherwise:
+    def _adds_up(self, observables: frozenset[str]) -> bool:
+        """Whether cells of these findings add up: whatever their results, the same things count as evidence."""
+        if observables not in self._sums:
             observed = self._model.observed
-            self._counts_otherwise[observable] = (
-                any(rule.has(observable) for rule in self._model.rules)
-                or bool(observed(observable).coarse_of)
-                or any(observable in observed(o).coarse_of for o in self._start.results)
+            started = {o: r == "positive" for o, r in self._start.results.items() if r in DECISIVE}
+            self._sums[observables] = not any(
+                observed(o).coarse_of or any(o in observed(before).coarse_of for before in started) for o in observables
+            ) and not any(
+                rule.settled({**started, **dict.fromkeys(filter(rule.has, observables), result)}) is not None
+                for rule in self._model.rules
+                if any(map(rule.has, observables))
+                for result in (True, False)
             )
-        return self._counts_otherwise[observable]
+        return self._sums[observables]
 
 
 def _look(total: Floats, joint: Floats) -> Look:

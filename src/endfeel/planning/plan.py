@@ -49,6 +49,7 @@ PROMISING = 12
 # Twelve findings three deep have at most 1 + 24 + 24 * 22 nodes, so the search settles (bench/planning_speed.py).
 MOST_NODES = 600
 ROUTE_LENGTH = 10
+NOTHING = 1e-9  # nats
 ROUTE_NODES = 25
 # A finding whose own result changes nothing yet prepares for others; one that can change what is done goes before it
 # unless it is worth less than this share.
@@ -311,14 +312,18 @@ class _Planner:
         The second kind may be worthless alone and worth something together. since: as in search.
         """
         pool = list(candidates)
-        if len(pool) <= PROMISING:
-            return tuple(pool)
+        if not pool:
+            return ()
         look = joints.look(path.results[len(path.results) - since :], [c.observable for c in pool])
+        information = _information(self.table, look)
+        # What tells nothing, like the rest of a rule that is settled, would only cost time in the search.
+        telling = np.flatnonzero(information > NOTHING)
+        if len(telling) <= PROMISING:
+            return tuple(pool[i] for i in telling)
         worth = self._worths(look, pool, path).tolist()
-        burdens = np.array([self._effort(c, path).burden for c in pool])
-        told = (_information(self.table, look) - burdens).tolist()
-        by_worth = sorted(range(len(pool)), key=lambda i: (-_even(worth[i]), pool[i].observable))
-        by_told = sorted(range(len(pool)), key=lambda i: (-_even(told[i]), pool[i].observable))
+        told = (information - np.array([self._effort(c, path).burden for c in pool])).tolist()
+        by_worth = sorted(telling.tolist(), key=lambda i: (-_even(worth[i]), pool[i].observable))
+        by_told = sorted(telling.tolist(), key=lambda i: (-_even(told[i]), pool[i].observable))
         chosen = dict.fromkeys([i for i in by_worth[: PROMISING // 2] if worth[i] > 0])
         for i in by_told:
             if len(chosen) >= PROMISING:
