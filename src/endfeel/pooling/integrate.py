@@ -22,6 +22,8 @@ from endfeel.pooling.edition import Edition
 Array = NDArray[np.float64]
 
 PROPOSALS = 8
+PICKS = 4
+"""Draws of mu for each draw of the shared parameters: the ends of an interval want more than a thousand."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,7 @@ def integrate_pair(
     covariance: Array,
     seed: int,
 ) -> tuple[Array, Array]:
-    """Log marginal likelihood of the lines for each used draw (D,), and one draw of mu for each (D, 2).
+    """Log marginal likelihood of the lines for each used draw (D,), and PICKS draws of mu for each (PICKS, D, 2).
 
     used (D,): indices of the edition's draws; mean (D, 2), covariance (D, 2, 2): of mu before its lines are seen.
     The noise of a line follows from the seed and the line alone, so that in a ratio of two marginal likelihoods what
@@ -64,7 +66,7 @@ def integrate_pair(
     """
     draws = used.size
     if not lines:
-        noise = np.random.default_rng([seed]).standard_normal((draws, 2))
+        noise = np.random.default_rng([seed]).standard_normal((PICKS, draws, 2))
         return np.zeros(draws), mean + planar.apply(planar.lower_factor(covariance), noise)
     problem = _problem(edition, used, condition, lines, mean, covariance)
     mu, theta, inner, outer = _mode(problem)
@@ -84,7 +86,8 @@ def integrate_pair(
         log_ratio[m] = _log_joint(problem, proposed[m], moved) + 0.5 * (mirrored**2).sum(axis=(-2, -1)) + log_scale
     log_z = logsumexp(log_ratio, axis=0) - np.log(PROPOSALS)
     share = np.exp(log_ratio - logsumexp(log_ratio, axis=0))
-    pick = (np.random.default_rng([seed, draws]).random(draws) > np.cumsum(share, axis=0)[:-1]).sum(axis=0)
+    at = np.random.default_rng([seed, draws]).random((PICKS, 1, draws))
+    pick = (at > np.cumsum(share, axis=0)[:-1]).sum(axis=1)
     return log_z, proposed[pick, np.arange(draws)]
 
 

@@ -26,7 +26,7 @@ from scipy.special import gammaln
 
 from endfeel.pooling.data import Pair, PoolingData
 from endfeel.pooling.edition import Edition, make_edition
-from endfeel.pooling.integrate import Line, integrate_pair
+from endfeel.pooling.integrate import PICKS, Line, integrate_pair
 from endfeel.pooling.pareto import effective_draws, smoothed_weights, trusted
 from endfeel.pooling.predictive import PairDraws
 
@@ -40,9 +40,9 @@ LARGEST_WORK = 60_000
 class Refit:
     """A refitted pair.
 
-    draws: (D,) resampled draws to summarise. aligned (D0, 2): one draw of mu for each draw of the edition, given that
-    draw's shared parameters, to replace the edition's own. weights (D0,): of the edition's draws. pareto_k: of the
-    weights; reweighted: whether the weights could be used for the shared parameters. effective: effective draws.
+    draws: (PICKS * D0,) resampled draws to summarise. aligned (D0, 2): one draw of mu for each draw of the edition,
+    given that draw's shared parameters, to replace the edition's own. weights (D0,): of the edition's draws. pareto_k:
+    of the weights; reweighted: whether the weights could be used for the shared parameters. effective: effective draws.
     """
 
     observable: str
@@ -165,24 +165,25 @@ def weighted_refits(
     log_ratio: Array,
     rng: np.random.Generator,
 ) -> tuple[Refit, ...]:
-    """Refits of pairs from a draw of each one's mean at every used draw, weighted alike.
+    """Refits of pairs from draws of each one's mean at every used draw, weighted alike.
 
-    drawn: (D, 2) by pair; used (D,): evenly spaced indices of the edition's draws; log_ratio (D,): of the marginal
-    likelihood of the lines after and before.
+    drawn: (PICKS, D, 2) by pair; used (D,): evenly spaced indices of the edition's draws; log_ratio (D,): of the
+    marginal likelihood of the lines after and before.
     """
     weights, k = smoothed_weights(log_ratio)
     good = trusted(k, weights)
     if not good:
         weights = np.full(used.size, 1 / used.size)
-    chosen = _systematic(weights, edition.draws, rng)
+    chosen = _systematic(weights, PICKS * edition.draws, rng)
+    turn = np.arange(chosen.size) % PICKS
     picked = used[chosen]
     nearest = np.searchsorted(used, np.arange(edition.draws), side="right") - 1
     return tuple(
         Refit(
             observable=observable,
             condition=condition,
-            draws=PairDraws(mu[chosen], edition.sigma_study[picked], edition.sigma_rest[picked]),
-            aligned=mu[nearest],
+            draws=PairDraws(mu[turn, chosen], edition.sigma_study[picked], edition.sigma_rest[picked]),
+            aligned=mu[0, nearest],
             weights=weights,
             pareto_k=k,
             reweighted=good,

@@ -14,6 +14,7 @@ from endfeel.evidence import load_evidence
 from endfeel.pooling import load_edition, pool
 from endfeel.pooling.data import pooling_data
 from endfeel.pooling.edition import Edition, make_edition
+from endfeel.pooling.integrate import PICKS
 from endfeel.pooling.refit import counted_line, likelihood_as_it_stands, lines_of, refit_pair, with_refits
 from endfeel.pooling.sensitivity import sensitivity
 
@@ -178,7 +179,7 @@ def test_ten_thousand_studies_and_counts_beyond_32_bits_stay_finite() -> None:
     edition, data = load_edition(), pooling_data(load_evidence(), load_edition().left_out)
     many = [counted_line(f"own-{i}", 40 + i % 7, 5, 10, 50 + i % 5) for i in range(10_000)]
     refit = refit_pair(edition, data, "lachman", "acl-tear", added=many)
-    assert np.isfinite(refit.draws.mu).all() and refit.draws.mu.shape == (edition.draws, 2)
+    assert np.isfinite(refit.draws.mu).all() and refit.draws.mu.shape == (PICKS * edition.draws, 2)
     assert expit(refit.draws.mu.mean(axis=0)) == pytest.approx([0.81, 0.91], abs=0.03)
     big = refit_pair(edition, data, "lachman", "acl-tear", added=[counted_line("own", 2**45, 2**40, 2**40, 2**45)])
     assert np.isfinite(big.draws.mu).all() and np.isfinite(big.weights).all()
