@@ -81,6 +81,8 @@ def test_every_condition_stands_in_the_table_with_where_its_chance_comes_from(
         assert found["origin"] == origin
         assert [c["counted"] for c in found["counted"]] == [f"{r.n_with} of {r.n_total}" for r in chance.rows]
         assert all(c["url"].startswith("http") and c["now"] for c in found["counted"])
+        for row, counted in zip(chance.rows, found["counted"], strict=True):
+            assert not row.study_id or person.get(counted["study_href"]).status_code == 200
         assert found["yours"] == "" and not found["moved"]
     assert person.get("/chances", region=region, onset=onset).status_code == 200
 

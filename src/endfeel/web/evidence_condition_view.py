@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import get_args
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from endfeel.belief.context import Context
 from endfeel.belief.starting import PLAIN, StartingChance, starting_chances, usable_lines
@@ -55,6 +55,7 @@ class CountedLine:
     now: bool
     url: str
     study: str
+    study_href: str
 
 
 @dataclass(frozen=True)
@@ -152,7 +153,7 @@ def _related(desk: Desk, region: str, condition: str) -> tuple[tuple[str, str, s
 
 def counted_line(desk: Desk, row: PrevalenceRow, condition: str, start: StartingChance | None) -> CountedLine:
     """A published count for a reader."""
-    low, high = row.age_low, row.age_high
+    low, high, study = row.age_low, row.age_high, row.study_id or ""
     ages = f"{low:g} to {high:g} years" if low and high else f"from {low:g} years" if low else ""
     return CountedLine(
         counted=f"{row.n_with} of {row.n_total}",
@@ -165,7 +166,8 @@ def counted_line(desk: Desk, row: PrevalenceRow, condition: str, start: Starting
         serves=_serves(desk, row, condition),
         now=bool(start and row in start.rows),
         url=row.source_url,
-        study=desk.citation(row.study_id) if row.study_id else "",
+        study=desk.citation(study) if study else "",
+        study_href=f"/evidence/studies/{quote(study, safe='')}" if study in desk.evidence.studies else "",
     )
 
 
