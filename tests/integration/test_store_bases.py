@@ -19,9 +19,10 @@ from endfeel.storage import Store
 from endfeel.storage import tables as t
 from endfeel.storage.backup import backup, restore
 from endfeel.storage.basis_archive import BasisArchive, BasisError, basis_id_of
-from endfeel.storage.doctor import doctor
+from endfeel.storage.doctor import Check, doctor
 from endfeel.storage.export import export
 from endfeel.visits.events import ProblemAdded, VisitOpened
+from endfeel.visits.release import shipped_release
 
 AT = dt.datetime(2026, 3, 2, 9, 0, tzinfo=dt.UTC)
 ONE = {"release/a.csv": b"a,b\n1,2\n", "release/b.toml": "[β]\n".encode(), "edition/x": bytes(range(256)) * 40}
@@ -35,6 +36,12 @@ def kept(store: Store, contents: dict[str, bytes]) -> str:
 def opened(store: Store, visit_id: str, basis: str | None, edition: str = "e1") -> None:
     store.append(visit_id, VisitOpened(patient_code="K", edition=edition), "A", f"{visit_id}-o", at=AT, basis=basis)
     store.append(visit_id, ProblemAdded(problem_id="p1", region="knee", side="left"), "A", f"{visit_id}-p")
+
+
+def bases_check(where: str | Path) -> Check:
+    """What the doctor says of the bases."""
+    (found,) = [check for check in doctor(where).checks if check.name == "bases"]
+    return found
 
 
 def parts(store: Store) -> int:
@@ -122,7 +129,7 @@ def test_backup_restore_and_export_carry_it(any_url: str, postgres_url: str, tmp
             assert BasisArchive(other).read(basis) == whole
             placed = BasisArchive(other).of_visit("v1")
             assert placed is not None and placed.basis_id == basis
-        assert doctor(target).ok
+        assert bases_check(target).ok
     with (tmp_path / "out" / "visits.csv").open(encoding="utf-8") as file:
         assert [row["basis"] for row in csv.DictReader(file)] == [basis]
     home = tmp_path / "out" / "bases" / basis
@@ -146,7 +153,7 @@ def test_the_doctor_finds_what_is_missing_or_damaged(any_url: str, harm: str, sa
     with Store(any_url) as store:
         archive, basis = BasisArchive(store), kept(store, ONE)
         opened(store, "v1", basis)
-        assert doctor(any_url).ok
+        assert bases_check(any_url).ok
         entry = archive.entry(basis)
         assert entry is not None
         with store.engine.begin() as connection:
@@ -160,15 +167,31 @@ def test_the_doctor_finds_what_is_missing_or_damaged(any_url: str, harm: str, sa
             connection.execute(text(harm), {k: v for k, v in given.items() if f":{k}" in harm})
         with pytest.raises(BasisError, match=said):
             archive.read(basis)
-        report = doctor(any_url)
-        assert not report.ok
-        assert said in report.checks[-1].words and report.checks[-1].name == "bases"
+        assert not doctor(any_url).ok
+        assert said in bases_check(any_url).words
 
 
 def test_the_doctor_says_of_how_many_visits_it_can_not_be_told(any_url: str) -> None:
     with Store(any_url) as store:
         opened(store, "v1", None)
-        assert "of 1 earlier ones the server looks for it" in doctor(any_url).checks[-1].words
+        assert "of 1 earlier ones the server looks for it" in bases_check(any_url).words
         BasisArchive(store).adopt(["v1"], None)
+        assert doctor(any_url).ok
+        assert "of 1 earlier ones it could not be told" in bases_check(any_url).words
+
+
+def test_the_doctor_says_what_this_version_can_not_read(any_url: str) -> None:
+    release = shipped_release()
+    good = {f"release/{name}": content for name, content in release.files.items()}
+    good |= {f"edition/{name}": content for name, content in edition_parts(release.edition).items()}
+    with Store(any_url) as store:
+        opened(store, "v1", kept(store, good))
         report = doctor(any_url)
-        assert report.ok and "of 1 earlier ones it could not be told" in report.checks[-1].words
+        assert report.ok and report.checks[-1].words == "this version can read all of it"
+        odd = kept(store, {**good, "release/catalogue/knee/care.toml": b"[knee-cruciate]\nof_later = 1\n"})
+        other = kept(store, {**good, "edition/mu/0003": good["edition/mu/0004"]})
+        opened(store, "v2", odd)
+        opened(store, "v3", other)
+        said = doctor(any_url).checks[-1]
+        assert not said.ok and f"basis {odd[:12]} (knee/care.toml" in said.words
+        assert f"basis {other[:12]} (the kept edition is" in said.words

@@ -10,13 +10,15 @@ from pathlib import Path
 
 from sqlalchemy import func, select
 
+from endfeel.pooling.edition_parts import edition_of_parts
 from endfeel.storage import tables as t
-from endfeel.storage.basis_archive import BasisArchive
+from endfeel.storage.basis_archive import BasisArchive, BasisError
 from endfeel.storage.connect import check_file, make_engine, revision, revisions, shown, store_url
 from endfeel.storage.faults import StoreError, explained
 from endfeel.storage.sealing import is_sealed
 from endfeel.storage.store import Store
 from endfeel.visits.line import line_of
+from endfeel.visits.release import EDITION_IN_BASIS, IN_BASIS, kept_release, shipped_release, under
 from endfeel.visits.state import ReplayError, replay
 
 LITTLE_SPACE = 200 * 2**20  # bytes
@@ -148,10 +150,32 @@ def _bases(data_dir: Path | str) -> Iterator[Check]:
                 connection.execute(select(func.count()).select_from(t.visit_bases).where(placed.is_(None))).scalar_one()
             )
         count = len(archive.bases())
+        unreadable = [] if faults else list(_unreadable(archive))
     words = f"what {kept} visits stand on is there and as it was kept ({count} different)"
     words += f"; of {unknown} earlier ones it could not be told" if unknown else ""
     words += f"; of {waiting} earlier ones the server looks for it when it starts" if waiting else ""
     yield _listed("bases", faults, words, "visits show today's figures where theirs can not be had: ")
+    if not faults and count:
+        words = "this version can read all of it"
+        yield _listed("figures", unreadable, words, "visits show today's figures where theirs can not be read: ")
+
+
+def _unreadable(archive: BasisArchive) -> Iterator[str]:
+    """Bases whose tables or edition this version can not read, one line each; the same tables are read once."""
+    today = shipped_release()
+    said: dict[tuple[tuple[str, str], ...], str] = {}
+    for kept in archive.bases():
+        tables = tuple((name, digest) for name, digest in kept.names.items() if name.startswith(IN_BASIS))
+        try:
+            contents = archive.read(kept.basis_id)
+            edition = edition_of_parts(under(contents, EDITION_IN_BASIS))
+            if tables not in said:
+                said[tables] = ""
+                kept_release(under(contents, IN_BASIS), edition, today)
+        except (BasisError, OSError, ValueError) as error:
+            said[tables] = " ".join(str(error).split())[:200]
+        if said.get(tables):
+            yield f"basis {kept.basis_id[:12]} ({said[tables]})"
 
 
 def _listed(name: str, ill: list[str], well: str, before: str) -> Check:

@@ -1,6 +1,6 @@
 """A release of what figures stand on: tables, catalogue, edition, dependence and costs, as values and as files.
 
-Public: Release, shipped_release, read_release, kept_release, is_safety.
+Public: Release, shipped_release, read_release, kept_release, is_safety, with_safety_of, under.
 
 A release that was kept can be had again from its files years later. Safety is never taken from it: screens,
 precautions, the base examination, and what speaks against doing a finding are always those of today (`with_safety_of`),
@@ -32,6 +32,9 @@ FOLDERS = ("evidence", "catalogue", "belief", "planning")
 EDITION = "pooling/data/edition.npz"
 DEPENDENCE = "belief/dependence.toml"
 COSTS = "planning/costs.toml"
+
+IN_BASIS, EDITION_IN_BASIS = "release/", "edition/"
+"""What the names of a basis' contents begin with: its tables, and the parts of its edition."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +99,11 @@ def kept_release(files: Mapping[str, bytes], edition: Edition, today: Release) -
         dependence = read_dependence(root / DEPENDENCE)
     costs = _costs(catalogue, files.get(COSTS))
     return Release(evidence, edition, with_safety_of(today.catalogue, catalogue), dependence, costs, files)
+
+
+def under(contents: Mapping[str, bytes], start: str) -> dict[str, bytes]:
+    """Those contents whose names begin so, by the rest of their names."""
+    return {name.removeprefix(start): content for name, content in contents.items() if name.startswith(start)}
 
 
 def is_safety(name: str) -> bool:

@@ -34,7 +34,7 @@ from endfeel.storage.basis_archive import (
     Unplaced,
     basis_id_of,
 )
-from endfeel.visits.release import Release, kept_release
+from endfeel.visits.release import EDITION_IN_BASIS, IN_BASIS, Release, kept_release, under
 from endfeel.web.clinic_chances import ChancesSet, ClinicChances
 from endfeel.web.clinic_costs import ClinicCosts, with_values
 from endfeel.web.clinic_evidence import ClinicEvidence, Standing
@@ -42,7 +42,6 @@ from endfeel.web.clinic_evidence import ClinicEvidence, Standing
 STUDIES = "clinic/own-studies.json"
 COSTS = "clinic/costs.json"
 CHANCES = "clinic/starting-chances.json"
-_RELEASE, _EDITION = "release/", "edition/"
 _READ = 6  # bases held ready
 _PLACED = 5000  # visits whose basis is remembered
 
@@ -213,8 +212,8 @@ class Bases:
 
 
 def _contents(release: Release, standing: Standing, costs: CostsSet, chances: _Chances) -> dict[str, bytes]:
-    contents = {_RELEASE + name: content for name, content in release.files.items()}
-    contents |= {_EDITION + name: content for name, content in edition_parts(standing.edition).items()}
+    contents = {IN_BASIS + name: content for name, content in release.files.items()}
+    contents |= {EDITION_IN_BASIS + name: content for name, content in edition_parts(standing.edition).items()}
     if not standing.overlay.empty:
         contents[STUDIES] = json.dumps(overlay_json(standing.overlay), sort_keys=True).encode()
     if costs:
@@ -225,8 +224,8 @@ def _contents(release: Release, standing: Standing, costs: CostsSet, chances: _C
 
 
 def _basis(kept: KeptBasis, contents: Mapping[str, bytes], today: Release) -> Basis:
-    edition = edition_of_parts(_under(contents, _EDITION))
-    release = kept_release(_under(contents, _RELEASE), edition, today)
+    edition = edition_of_parts(under(contents, EDITION_IN_BASIS))
+    release = kept_release(under(contents, IN_BASIS), edition, today)
     own = read_overlay(json.loads(contents[STUDIES])) if STUDIES in contents else Overlay()
     held: CostsSet = json.loads(contents[COSTS]) if COSTS in contents else {}
     costs = {
@@ -236,7 +235,3 @@ def _basis(kept: KeptBasis, contents: Mapping[str, bytes], today: Release) -> Ba
     evidence = overlaid(release.evidence, own, kept=True)
     chances: _Chances = json.loads(contents[CHANCES]) if CHANCES in contents else {}
     return Basis(kept.basis_id, kept, release, evidence, edition, own, MappingProxyType(costs), held, chances)
-
-
-def _under(contents: Mapping[str, bytes], folder: str) -> dict[str, bytes]:
-    return {name.removeprefix(folder): c for name, c in contents.items() if name.startswith(folder)}
