@@ -126,3 +126,21 @@ def test_a_cost_that_closes_the_middle_zone_is_refused_beside_what_was_typed(dem
     assert page.input_value("#scan-mri") == "50"
     page.goto(demo.url + "/costs/knee")
     assert page.input_value("#scan-mri") == before
+
+
+def test_a_starting_chance_is_tried_with_enter_and_kept_with_a_tap(demo: Served, tablet: Page) -> None:
+    page = tablet
+    page.goto(demo.url + "/chances?region=hip&onset=injury")
+    field = page.get_by_label("Yours").first
+    name = field.get_attribute("name")
+    field.fill("22 %")
+    field.press("Enter")
+    page.get_by_text("Not kept yet.").wait_for()
+    assert page.locator(f'[name="{name}"]').input_value() == "22 %"
+    assert page.get_by_role("heading", name="History").count() == 0, "Enter shows what it moves and keeps nothing"
+    page.get_by_role("button", name="Keep").first.click()
+    page.get_by_role("heading", name="History").wait_for()
+    assert page.locator(f'[name="{name}"]').input_value() == "22 %"
+    page.get_by_role("button", name="Back to ours", exact=True).first.click()
+    page.wait_for_load_state()
+    assert page.locator(f'[name="{name}"]').input_value() == ""
