@@ -77,6 +77,7 @@ class EvidenceNotice:
 
     words: str
     href: str
+    link: str = "What would differ"
 
 
 def visit_moves(desk: Desk, state: VisitState, problem: ProblemState, now: dt.datetime) -> VisitMoves | None:
@@ -125,7 +126,8 @@ def visit_notice(desk: Desk, state: VisitState, problem: ProblemState, now: dt.d
     ground = desk.bases.of_visit(state.visit_id)
     href = f"/visits/{state.visit_id}/{problem.problem_id}/evidence"
     if ground.basis is None:
-        return EvidenceNotice(f"{ground.trouble} The figures shown are today's.", href) if ground.trouble else None
+        said = f"{ground.trouble} The figures shown are today's."
+        return EvidenceNotice(said, href, "What is known of it") if ground.trouble else None
     today = desk.today()
     known = problem.region in today.catalogue.regions
     what = _changed(ground.basis, today, problem.region) if known else "The catalogue changed"
