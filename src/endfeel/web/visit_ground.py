@@ -133,7 +133,7 @@ def visit_notice(desk: Desk, state: VisitState, problem: ProblemState, now: dt.d
     what = _changed(ground.basis, today, problem.region) if known else "The catalogue changed"
     if not what:
         return None
-    on = f"Figures as they stood on {words.day(state.opened_at.date())} (edition {ground.basis.edition.id})."
+    on = f"Figures as they stood on {_day(state.opened_at)} (edition {ground.basis.edition.id})."
     if not known:
         return EvidenceNotice(f"{on} Today's catalogue has no such region.", href)
     marks = (today.costs_mark(problem.region), today.own_chances.number(problem.region))
@@ -160,6 +160,10 @@ def same_ground(desk: Desk, one: VisitState, other: VisitState) -> bool:
     return None not in places and len({p.basis_id for p in places if p}) == 1
 
 
+def _day(moment: dt.datetime) -> str:
+    return words.day(moment.astimezone().date())
+
+
 def _back(state: VisitState, problem: ProblemState) -> str:
     return f"/visits/{state.visit_id}/note" if state.closed else f"/visits/{state.visit_id}/{problem.problem_id}/bench"
 
@@ -174,7 +178,7 @@ def _stands(desk: Desk, state: VisitState) -> str:
         return said + (later if ground.how == "adopted" else "") + "."
     said = f"Edition {ground.basis.edition.id}, {by}"
     if ground.how == "adopted":
-        said += f"; tables and catalogue were written down later, on {words.day(ground.basis.kept.made_at.date())}"
+        said += f"; tables and catalogue were written down later, on {_day(ground.basis.kept.made_at)}"
     if ground.basis.own.own or ground.basis.own.retired:
         said += f"; {words.plural(len(ground.basis.own.own), 'study', 'studies')} of the clinic's own"
     return said + "."
