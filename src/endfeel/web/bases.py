@@ -107,7 +107,7 @@ class Bases:
     ) -> None:
         self._release, self._own, self._own_costs, self._software = release, own, own_costs, software
         self._own_chances = own_chances
-        self.archive = BasisArchive(store)
+        self._store, self.archive = store, BasisArchive(store)
         self._lock, self._reading, self._adopting = threading.RLock(), threading.RLock(), threading.RLock()
         self._now: _Now | None = None
         self._kept: set[str] = set()
@@ -175,7 +175,7 @@ class Bases:
 
     def _place(self, visit_id: str) -> Placed:
         found = self._placed.get(visit_id) or self.archive.of_visit(visit_id)
-        if found is None:
+        if found is None and self._store.line(visit_id) is not None:
             with suppress(StoreError):  # a store that can only be read is read all the same
                 self.adopt_earlier()
             found = self.archive.of_visit(visit_id)

@@ -79,11 +79,8 @@ class Desk:
         self._today = self
 
     def on(self, visit_id: str) -> Desk:
-        """The desk of a visit: on the visit's own basis where that differs from today's and can be had."""
-        try:
-            basis = self.bases.of_visit(visit_id).basis
-        except StoreError:
-            basis = None  # whoever asks for the visit itself hears of it
+        """The desk of a visit: on the visit's own basis where that differs from today's and can be had. StoreError."""
+        basis = self.bases.of_visit(visit_id).basis
         if basis is None:
             return self._today
         found = copy.copy(self._today)
