@@ -8,7 +8,10 @@ Four predictions of each held-out 2x2 are scored:
   own-only  the pair's own other studies with a vague mean (sd 1.5), the full model's spreads between studies
   counts    the pair's own other studies added up, Beta(1/2, 1/2) otherwise: remembered figures, no spread
 Log densities are higher-better, interval scores (Gneiting & Raftery, J Am Stat Assoc 2007;102:359-378, of the central
-95 %, in rates) lower-better. "joint" is the log density of all tests of one study and condition together.
+95 %, in rates) lower-better. Two log densities are told apart. Per table: each 2x2 by itself, summed over tables, so
+that a study of twelve tests counts twelve times. Per study: all tests of one study and condition together, one joint
+density. Only the second can see whether tests of one study go together; the first is what a model that takes every
+table for a study of its own is fitted to.
 """
 
 from __future__ import annotations
@@ -34,17 +37,22 @@ Array = NDArray[np.float64]
 MODELS = ("endfeel", "no-study", "own-only", "counts")
 VAGUE_MEAN, VAGUE_SD = (0.75, 1.5), 1.5
 SAMPLES_PER_ROW = 4000
+SIZES = ((1, 1), (2, 4), (5, 10**6))
 
 
 @dataclass
 class Scores:
-    """Per held-out row and side: log density (one per row), PIT, interval score, covered; joint log densities."""
+    """Per held-out row and side: log density (one per row), PIT, interval score, covered.
+
+    joint, effective: one per study and condition: joint log density, effective draws behind it.
+    """
 
     log_density: list[float] = field(default_factory=list)
     pit: list[float] = field(default_factory=list)
     interval: list[float] = field(default_factory=list)
     covered: list[bool] = field(default_factory=list)
     joint: list[float] = field(default_factory=list)
+    effective: list[float] = field(default_factory=list)
 
 
 def main() -> None:
@@ -144,35 +152,69 @@ def _score_model(
     rng: np.random.Generator,
 ) -> None:
     draw = rng.permutation(np.resize(np.arange(edition.draws), SAMPLES_PER_ROW))
-    study = planar.apply(planar.lower_factor(edition.sigma_study)[draw], rng.standard_normal((draw.size, 2)))
-    unknown = edition.condition_sd[draw] * rng.standard_normal((draw.size, 2))
-    per_row = []
+    # What the tables of one study share: the study effect, and the effect of a condition that is new.
+    study = edition.sigma_study[draw]
+    if condition not in edition.conditions and not own_only:
+        study = study + edition.condition_sd[draw, :, None] ** 2 * np.eye(2)
+    parts = []
     for row in rows:
         pair = (row.observable_id, condition)
-        spread = edition.sigma_rest
+        rest = edition.sigma_rest[draw]
         if own_only:
             mu = _own_only(edition, data, pair, rng)[draw]
         elif pair in edition.pair_index:
             mu = edition.pair(*pair)[draw]
         else:
-            # A new pair's own deviation is integrated with the residual; only what tests share is sampled.
-            spread = spread + edition.sigma_pair
+            # A new pair's own deviation is integrated with the residual.
             kind = evidence.finding(row.observable_id, row.region).kind
-            mu = edition.kind_mean[draw, edition.kinds.index(kind)]
-            known = condition in edition.conditions
-            mu = mu + (edition.condition_effect[draw, edition.conditions.index(condition)] if known else unknown)
-        rest = planar.lower_factor(spread)[draw]
+            mu = edition.pair_centre(kind, condition)[0][draw]
+            rest = rest + edition.sigma_pair[draw]
         design = edition.design_effect[draw] @ np.array(design_of(evidence.studies[row.study_id]))
-        mean = mu + design[:, None] / 2 + study
+        mean = mu + design[:, None] / 2
         hits = np.array([row.tp, row.tn], dtype=float)
         size = np.array([row.diseased, row.healthy], dtype=float)
-        log_row = _row_likelihood(mean, rest, hits, size)
-        per_row.append(log_row)
-        scores.log_density.append(_log_mean(log_row))
-        rate = expit(mean + planar.apply(rest, rng.standard_normal((draw.size, 2))))
+        parts.append((mean, rest, hits, size))
+        whole = planar.lower_factor(rest + study)
+        scores.log_density.append(log_mean(row_likelihood(mean, whole, hits, size)))
+        rate = expit(mean + planar.apply(whole, rng.standard_normal((draw.size, 2))))
         for side in (0, 1):
             _score_rates(scores, rate[:, side], int(hits[side]), int(size[side]), rng)
-    scores.joint.append(_log_mean(np.sum(per_row, axis=0)))
+    if len(rows) == 1:
+        scores.joint.append(scores.log_density[-1])
+        scores.effective.append(np.nan)
+        return
+    shared = study.any()
+    effect, log_weight = study_effects(study, parts, rng) if shared else (np.zeros_like(study[:, 0]), 0.0)
+    total = log_weight + sum(
+        row_likelihood(mean + effect, planar.lower_factor(rest), hits, size) for mean, rest, hits, size in parts
+    )
+    scores.joint.append(log_mean(total))
+    scores.effective.append(float(np.exp(2 * logsumexp(total) - logsumexp(2 * total))))
+
+
+def study_effects(
+    study: Array, parts: list[tuple[Array, Array, Array, Array]], rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """A study effect for each sample and its log importance weight, proposed near what the study's tables say.
+
+    Many tables tell a study's effect so exactly that draws from its prior would miss it. The proposal is the Gaussian
+    posterior given empirical logits, with the tails of a t distribution with 8 degrees of freedom.
+    """
+    inverse = planar.inverse(study)
+    precision, pull = inverse, np.zeros(study.shape[:2])
+    for mean, rest, hits, size in parts:
+        noise = np.diag(1 / (hits + 0.5) + 1 / (size - hits + 0.5))
+        row = planar.inverse(rest + noise)
+        precision = precision + row
+        pull = pull + planar.apply(row, np.log((hits + 0.5) / (size - hits + 0.5)) - mean)
+    covariance = planar.inverse(precision)
+    lower = planar.lower_factor(covariance)
+    z = rng.standard_normal(pull.shape) / np.sqrt(rng.chisquare(8, len(pull)) / 8)[:, None]
+    effect = planar.apply(covariance, pull) + planar.apply(lower, z)
+    # The bivariate t's constant is 1 / (2 pi), as the Gaussian's, so that both fall out.
+    prior = -0.5 * np.log(planar.determinant(study)) - 0.5 * np.einsum("mi,mij,mj->m", effect, inverse, effect)
+    proposal = -5 * np.log1p((z**2).sum(axis=1) / 8) - np.log(planar.determinant(lower))
+    return effect, prior - proposal
 
 
 def _own_only(edition: Edition, data: PoolingData, pair: tuple[str, str], rng: np.random.Generator) -> Array:
@@ -181,10 +223,10 @@ def _own_only(edition: Edition, data: PoolingData, pair: tuple[str, str], rng: n
     lines = lines_of(data, *pair)
     return integrate_pair(
         edition, np.arange(edition.draws), pair[1], lines, mean, covariance, int(rng.integers(2**31))
-    )[1]
+    )[1][0]
 
 
-def _row_likelihood(mean: Array, lower: Array, hits: Array, size: Array) -> Array:
+def row_likelihood(mean: Array, lower: Array, hits: Array, size: Array) -> Array:
     """Log probability of one 2x2 for each sample, its residual integrated by adaptive quadrature; (M,)."""
     u = np.zeros_like(mean)
     for _ in range(50):
@@ -236,6 +278,7 @@ def _score_counts(
         scores.log_density.append(float(density))
         total += density
     scores.joint.append(total)
+    scores.effective.append(np.nan)
 
 
 def _score_rates(scores: Scores, rates: Array, hits: int, size: int, rng: np.random.Generator) -> None:
@@ -248,7 +291,7 @@ def _score_rates(scores: Scores, rates: Array, hits: int, size: int, rng: np.ran
     scores.covered.append(bool(low <= rate <= high))
 
 
-def _log_mean(values: Array) -> float:
+def log_mean(values: Array) -> float:
     return float(logsumexp(values) - np.log(values.size))
 
 
@@ -258,42 +301,63 @@ def _report(scores: dict[str, Scores], seen: NDArray[np.bool_], together: NDArra
         f"{(together > 1).sum()} of {together.size} study-condition groups have several tests\n"
     )
     print(
-        "| prediction | log density per 2x2 | ... pair has another study | ... pair is new "
-        "| joint per group of several tests | interval score | 95 % covers |"
+        "| prediction | log density per table | ... pair has another study | ... pair is new "
+        "| per study, all its tests together | ... of several tests | interval score | 95 % covers |"
     )
-    print("|---|---|---|---|---|---|---|")
+    print("|---|---|---|---|---|---|---|---|")
     reference = scores["endfeel"]
     for name, s in scores.items():
         density, joint = np.array(s.log_density), np.array(s.joint)
         print(
             f"| {name} | {density.mean():.2f} | {density[seen].mean():.2f} | {density[~seen].mean():.2f} "
-            f"| {joint[together > 1].mean():.2f} | {np.mean(s.interval):.3f} | {np.mean(s.covered):.3f} |"
+            f"| {joint.mean():.2f} | {joint[together > 1].mean():.2f} "
+            f"| {np.mean(s.interval):.3f} | {np.mean(s.covered):.3f} |"
         )
+    tables = np.repeat(together, together)
     group = np.repeat(np.arange(together.size), together)
-    print("\nendfeel minus the others: mean difference (standard error over study-condition groups)\n")
-    for name, s in scores.items():
-        if name == "endfeel":
-            continue
+    print("\nendfeel minus the others: mean difference (standard error over studies)\n")
+    print("| against | per table | ... pair has another study | per study | ... of several tests | interval score |")
+    print("|---|---|---|---|---|---|")
+    others = {name: s for name, s in scores.items() if name != "endfeel"}
+    for name, s in others.items():
         one = np.array(reference.log_density) - np.array(s.log_density)
         score = (np.array(reference.interval) - np.array(s.interval)).reshape(-1, 2).mean(axis=1)
-        many = (np.array(reference.joint) - np.array(s.joint))[together > 1]
+        joint = np.array(reference.joint) - np.array(s.joint)
+        many = joint[together > 1]
         parts = [
-            _clustered(one, group),
-            _clustered(one[seen], group[seen]),
-            _clustered(many, np.arange(many.size)),
-            _clustered(score, group),
+            clustered(one, group),
+            clustered(one[seen], group[seen]),
+            clustered(joint, np.arange(joint.size)),
+            clustered(many, np.arange(many.size)),
+            clustered(score, group),
         ]
-        print(
-            f"- {name}: log density {parts[0]}, where the pair has another study {parts[1]}, "
-            f"joint {parts[2]}, interval score {parts[3]}"
-        )
+        print(f"| {name} | {' | '.join(parts)} |")
+    print("\nendfeel minus the others by how many tests the study has: per table; per study\n")
+    print("| against | 1 test | 2 to 4 tests | 5 or more |\n|---|---|---|---|")
+    for name, s in others.items():
+        one = np.array(reference.log_density) - np.array(s.log_density)
+        joint = np.array(reference.joint) - np.array(s.joint)
+        cells = []
+        for low, high in SIZES:
+            rows, studies = (tables >= low) & (tables <= high), (together >= low) & (together <= high)
+            cells.append(f"{clustered(one[rows], group[rows])}; {clustered(joint[studies], np.arange(studies.sum()))}")
+        print(f"| {name} | {' | '.join(cells)} |")
+    print("\nmean PIT of sensitivity and specificity by how many tests the study has (0.5 if unbiased)\n")
+    print("| prediction | 1 test | 2 to 4 tests | 5 or more |\n|---|---|---|---|")
+    for name, s in scores.items():
+        pit = np.array(s.pit).reshape(-1, 2)
+        means = [pit[(tables >= low) & (tables <= high)].mean(axis=0) for low, high in SIZES]
+        print(f"| {name} | {' | '.join(f'{m[0]:.2f}, {m[1]:.2f}' for m in means)} |")
+    for name, s in scores.items():
+        least = np.nanmin(s.effective) if np.isfinite(s.effective).any() else np.nan
+        print(f"\nleast effective draws behind a joint density, {name}: {least:.0f} of {SAMPLES_PER_ROW}")
     print("\nPIT histogram, ten equal bins (10 % each if calibrated):\n")
     for name, s in scores.items():
         counts, _ = np.histogram(s.pit, bins=10, range=(0, 1))
         print(f"- {name}: " + " ".join(f"{100 * c / counts.sum():.0f}" for c in counts))
 
 
-def _clustered(values: Array, group: NDArray[np.int64]) -> str:
+def clustered(values: Array, group: NDArray[np.int64]) -> str:
     """Mean and its standard error, tables of one group counted as dependent."""
     sums = np.bincount(group, weights=values - values.mean())
     return f"{values.mean():+.3f} ({np.sqrt((sums**2).sum()) / values.size:.3f})"
