@@ -13,7 +13,9 @@ import pytest
 from test_web_own_studies import keep
 from web_server import Person, Running
 
+from endfeel.catalogue import load_catalogue
 from endfeel.storage import Store
+from endfeel.web.clinic_chances import ClinicChances
 
 POOL = ("pool", "lachman", "acl-tear")
 BELIEF = ("belief", "knee", "--onset", "injury", "--age", "30", "--record", "lachman=positive")
@@ -35,8 +37,10 @@ def said(*arguments: str) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def clinic(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Person]]:
-    """A clinic with a study of its own, dear misses, and a server that goes on running."""
+    """A clinic with a study, dear misses and a starting chance of its own, and a server that goes on running."""
     folder = tmp_path_factory.mktemp("clinic")
+    with Store(folder) as store:
+        ClinicChances(store, load_catalogue()).set("knee", "primary/injury/all", {"mcl-injury": 0.31}, "A")
     running = Running(folder)
     person = Person(running.url)
     keep(person, **{"tp-1": "20", "fn-1": "23", "fp-1": "30", "tn-1": "54"})
@@ -62,6 +66,7 @@ def test_pool_says_what_the_page_says(clinic: tuple[Path, Person]) -> None:
 def test_belief_plan_and_combine_use_it(clinic: tuple[Path, Person]) -> None:
     folder, person = clinic
     plain, own = said(*BELIEF), said(*BELIEF, "--data", str(folder))
+    assert "your clinic's starting chance" in run(*BELIEF, "--data", str(folder)).stdout
     assert own["chances"]["acl-tear"]["mean"] < plain["chances"]["acl-tear"]["mean"]
     problem = person.visit(birth_year=None)
     person.done(f"{problem}/story", onset="injury", age="30")
@@ -84,7 +89,7 @@ def test_the_text_says_where_the_figures_come_from(clinic: tuple[Path, Person], 
     folder, _ = clinic
     assert "Shipped tables only;" in run(*command).stdout
     text = run(*command, "--data", str(folder)).stdout
-    assert f"Shipped tables with 1 study of the clinic's own, its costs, from {folder}." in text
+    assert f"Shipped tables with 1 study of the clinic's own, its costs, its starting chances, from {folder}." in text
 
 
 @pytest.mark.parametrize("command", [POOL, BELIEF, PLAN, COMBINE])
