@@ -8,26 +8,30 @@ With J(S; R) the probability of a state S and of results R, cells of one table a
 
 so every pattern follows from those in which all is positive (inclusion and exclusion), and a set of n findings is
 looked at once instead of 2^n times. Cells do not add up where a result changes what counts as evidence: a finding that
-may settle a validated rule, whose own accuracy then stands in, and coarse and fine readings of one finding. Patterns
-that hold such a one are predicted by themselves.
+settles a validated rule, whose own accuracy then stands in, and coarse and fine readings of one finding. Each such
+change is a table of its own, in which cells add up again, and whose weight beside the others is known. Results that go
+against each other (the stronger grade of a sign without the milder one, two readings that exclude each other) may be
+recorded, but nobody can look forward to them: they are never expected here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endfeel.belief import Belief, Prediction, RegionModel, Result, predict
+from endfeel.belief import Belief, Prediction, RegionModel, Result, believe, predict
 from endfeel.belief.infer import suppose
-from endfeel.belief.results import DECISIVE
+from endfeel.belief.results import check_result, telling
 
 Floats = NDArray[np.float64]
 Results = frozenset[tuple[str, str]]
+Evidence = frozenset[tuple[str, bool]]
 # A pattern less likely than this tells nothing that could matter, and would be lost in rounding.
 NEVER = 1e-13
+SMALLEST = 1e-300
 
 
 @dataclass(frozen=True)
@@ -46,104 +50,171 @@ class Look:
 
 
 class Joints:
-    """Looks ahead from one belief; what was worked out is kept. model and start may be thinned."""
+    """Looks ahead from one belief; what was worked out is kept. model: thinned, so that no draws are added to it."""
 
     def __init__(self, model: RegionModel, start: Belief) -> None:
         self._model = model
         self._start = start
-        self._beliefs: dict[Results, Belief] = {frozenset(): start}
-        self._positive: dict[frozenset[str], Floats] = {}
-        self._alone: dict[tuple[Results, str], Prediction] = {}
+        self._first = _Table(model, start, start.state_probability)
+        self._tables: dict[Evidence, tuple[float, _Table]] = {self._counting({})[0]: (1.0, self._first)}
+        self._values: dict[Results, Floats] = {}
         self._sums: dict[frozenset[str], bool] = {}
 
     def now(self, results: Iterable[tuple[str, str]]) -> Floats:
         """State probabilities (S,) after results ("positive" or "negative") since the start."""
-        since: Results = frozenset(results)
-        if not since:
-            return self._start.state_probability
-        taken = {o for o, _ in since}
-        return self.look(since, [next(o for o in self._model.observables if o not in taken)]).now
+        value = self._value(frozenset(results))
+        return value / value.sum() if value.sum() > 0 else self._start.state_probability
 
     def look(self, results: Iterable[tuple[str, str]], observables: list[str]) -> Look:
         """What each of some findings, at least one, would do after results since the start."""
         since: Results = frozenset(results)
         taken = frozenset(o for o, _ in since)
-        apart = [o for o in observables if not self._adds_up(taken | {o})]
-        alone = self._by_itself(since, apart)
-        together = [o for o in observables if o not in alone]
+        together = [o for o in observables if self._adds_up(taken | {o})]
+        alone = {o: self._apart(since, o) for o in observables if o not in together}
         if not together:
             return _stacked([alone[o] for o in observables])
-        positive = frozenset(o for o, result in since if result == "positive")
-        negative = tuple(sorted(o for o, result in since if result == "negative"))
-        found = _look(*self._cells(positive, negative, together))
+        found = _look(*self._first.cells(*_split(dict(since)), together))
         if not alone:
             return found
         alone.update({o: found.prediction(k, o) for k, o in enumerate(together)})
         return _stacked([alone[o] for o in observables], found.now)
 
-    def _cells(
+    def _apart(self, since: Results, observable: str) -> Prediction:
+        """What one finding would do where a result of it, or one since the start, changes what counts as evidence."""
+        positive, negative = (self._value(since | {(observable, result)}) for result in ("positive", "negative"))
+        return _look(positive + negative, positive[None]).prediction(0, observable)
+
+    def _value(self, pattern: Results) -> Floats:
+        """J (S,) of a whole pattern since the start."""
+        if pattern not in self._values:
+            evidence, since = self._counting(dict(pattern))
+            if not self._holds(evidence, since):
+                belief = believe(self._model, _recorded({**self._start.results, **dict(pattern)}))
+                weight = float(np.exp(belief.log_evidence - self._start.log_evidence))
+                self._values[pattern] = weight * belief.state_probability
+            else:
+                if evidence not in self._tables:
+                    self._tables[evidence] = self._table(evidence)
+                weight, table = self._tables[evidence]
+                self._values[pattern] = weight * table.cells(*_split(since), [])[0]
+        return self._values[pattern]
+
+    def _counting(self, since: Mapping[str, str]) -> tuple[Evidence, dict[str, str]]:
+        """What counts as evidence after results since the start, apart from those of them that count, and those."""
+        told = telling(self._model, _recorded({**self._start.results, **since}))
+        return frozenset(e for e in told.items() if e[0] not in since), {o: r for o, r in since.items() if o in told}
+
+    def _holds(self, evidence: Evidence, since: Mapping[str, str]) -> bool:
+        """Whether in a table of this evidence the same counts, whatever the results since."""
+        before = {o: "positive" if positive else "negative" for o, positive in evidence}
+        for result in ("positive", "negative"):
+            recorded = _recorded({**before, **dict.fromkeys(since, result)})
+            if telling(self._model, recorded) != {o: r == "positive" for o, r in recorded.items()}:
+                return False
+        return True
+
+    def _table(self, evidence: Evidence) -> tuple[float, _Table]:
+        """A table that starts from some evidence, and how likely that is beside the start's."""
+        rules = {o: positive for o, positive in evidence if self._model.observed(o).rule is not None}
+        belief = believe(
+            self._model, {o: "positive" if p else "negative" for o, p in sorted(evidence) if o not in rules}
+        )
+        log_weight = belief.log_evidence - self._start.log_evidence
+        now = belief.state_probability
+        for rule, positive in sorted(rules.items()):
+            found = predict(self._model, belief, [rule])[0]
+            chance, now = (
+                (found.probability, found.if_positive) if positive else (1 - found.probability, found.if_negative)
+            )
+            log_weight += float(np.log(max(chance, SMALLEST)))
+            belief = suppose(self._model, belief, rule, "positive" if positive else "negative")
+        return float(np.exp(log_weight)), _Table(self._model, belief, now)
+
+    def _adds_up(self, observables: frozenset[str]) -> bool:
+        """Whether the first table holds these findings: whatever their results, the same counts as evidence."""
+        if observables not in self._sums:
+            results = self._start.results
+            told = telling(self._model, results)
+            self._sums[observables] = all(
+                telling(self._model, _recorded({**results, **dict.fromkeys(observables, result)}))
+                == {**told, **dict.fromkeys(observables, result == "positive")}
+                for result in ("positive", "negative")
+            )
+        return self._sums[observables]
+
+
+class _Table:
+    """Cells that add up: what findings would show together after one belief. now: its state probabilities (S,)."""
+
+    def __init__(self, model: RegionModel, start: Belief, now: Floats) -> None:
+        self._model = model
+        self._beliefs: dict[frozenset[str], Belief] = {frozenset(): start}
+        self._positive: dict[frozenset[str], Floats] = {frozenset(): now}
+        self._shown = frozenset(o for o, result in start.results.items() if result == "positive")
+        self._absent = frozenset(o for o, result in start.results.items() if result == "negative")
+
+    def cells(
         self, positive: frozenset[str], negative: tuple[str, ...], observables: list[str]
     ) -> tuple[Floats, Floats]:
         """J of the results (S,), and with each of some findings positive too (K, S)."""
         if not negative:
             self._work_out(positive, observables)
-            joint = np.stack([self._positive[positive | {o}] for o in observables])
-            return self._positive[positive], joint
+            joint = [self._positive[positive | {o}] for o in observables]
+            total = self._positive[positive]
+            return total, np.stack(joint) if joint else np.zeros((0, len(total)))
         rest, last = negative[:-1], negative[-1]
-        total, joint = self._cells(positive, rest, observables)
-        taken, taken_joint = self._cells(positive | {last}, rest, observables)
-        return np.maximum(total - taken, 0.0), np.maximum(joint - taken_joint, 0.0)
+        total, joint_total = self.cells(positive, rest, observables)
+        taken, taken_joint = self.cells(positive | {last}, rest, observables)
+        return np.maximum(total - taken, 0.0), np.maximum(joint_total - taken_joint, 0.0)
 
     def _work_out(self, positive: frozenset[str], observables: list[str]) -> None:
         """J with all of `positive`, and each of some findings, positive."""
+        if positive not in self._positive:
+            last = max(positive)
+            self._work_out(positive - {last}, [last])
         new = [o for o in observables if positive | {o} not in self._positive]
-        if not positive and positive not in self._positive:
-            found = predict(self._model, self._beliefs[frozenset()], new)
-            self._positive[positive] = found[0].now
-        else:
-            if positive not in self._positive:
-                last = max(positive)
-                self._work_out(positive - {last}, [last])
-            if not new:
-                return
-            if self._positive[positive].sum() < NEVER:
-                self._positive.update({positive | {o}: np.zeros_like(self._positive[positive]) for o in new})
-                return
-            found = predict(self._model, self._belief(frozenset((o, "positive") for o in positive)), new)
-        scale = float(self._positive[positive].sum())
-        for prediction in found:
-            self._positive[positive | {prediction.observable}] = scale * prediction.probability * prediction.if_positive
+        if not new:
+            return
+        held = self._positive[positive]
+        scale = float(held.sum())
+        for o in new:
+            if scale < NEVER or self._can_not_be(o, positive):
+                self._positive[positive | {o}] = np.zeros_like(held)
+            elif self._must_be(o, positive):
+                self._positive[positive | {o}] = held
+        asked = [o for o in new if positive | {o} not in self._positive]
+        for found in predict(self._model, self._belief(positive), asked) if asked else ():
+            self._positive[positive | {found.observable}] = scale * found.probability * found.if_positive
 
-    def _by_itself(self, since: Results, observables: list[str]) -> dict[str, Prediction]:
-        """Predictions after exactly these results, without adding cells up."""
-        new = [o for o in observables if (since, o) not in self._alone]
-        if new:
-            for prediction in predict(self._model, self._belief(since), new):
-                self._alone[since, prediction.observable] = prediction
-        return {o: self._alone[since, o] for o in observables}
+    def _must_be(self, observable: str, positive: frozenset[str]) -> bool:
+        """Whether a stronger grade of the same sign is positive."""
+        grades = self._model.observed(observable).grades
+        return (
+            any(o in positive or o in self._shown for o in grades[grades.index(observable) + 1 :]) if grades else False
+        )
 
-    def _belief(self, results: Results) -> Belief:
-        if results not in self._beliefs:
-            observable, told = max(results)
-            result: Result = "positive" if told == "positive" else "negative"
-            before = self._belief(results - {(observable, told)})
-            self._beliefs[results] = suppose(self._model, before, observable, result)
-        return self._beliefs[results]
+    def _can_not_be(self, observable: str, positive: frozenset[str]) -> bool:
+        """Whether a milder grade of the same sign is negative, or a reading that excludes it positive."""
+        item = self._model.observed(observable)
+        milder = item.grades[: item.grades.index(observable)] if item.grades else ()
+        others = [o for o in item.exclusives if o != observable]
+        return any(o in self._absent for o in milder) or any(o in positive or o in self._shown for o in others)
 
-    def _adds_up(self, observables: frozenset[str]) -> bool:
-        """Whether cells of these findings add up: whatever their results, the same things count as evidence."""
-        if observables not in self._sums:
-            observed = self._model.observed
-            started = {o: r == "positive" for o, r in self._start.results.items() if r in DECISIVE}
-            self._sums[observables] = not any(
-                observed(o).coarse_of or any(o in observed(before).coarse_of for before in started) for o in observables
-            ) and not any(
-                rule.settled({**started, **dict.fromkeys(filter(rule.has, observables), result)}) is not None
-                for rule in self._model.rules
-                if any(map(rule.has, observables))
-                for result in (True, False)
-            )
-        return self._sums[observables]
+    def _belief(self, positive: frozenset[str]) -> Belief:
+        if positive not in self._beliefs:
+            last = max(positive)
+            self._beliefs[positive] = suppose(self._model, self._belief(positive - {last}), last, "positive")
+        return self._beliefs[positive]
+
+
+def _recorded(results: Mapping[str, str]) -> dict[str, Result]:
+    return {o: check_result(result) for o, result in results.items()}
+
+
+def _split(results: Mapping[str, str]) -> tuple[frozenset[str], tuple[str, ...]]:
+    """Findings that are positive, and those that are negative."""
+    positive = frozenset(o for o, result in results.items() if result == "positive")
+    return positive, tuple(sorted(results.keys() - positive))
 
 
 def _look(total: Floats, joint: Floats) -> Look:

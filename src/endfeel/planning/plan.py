@@ -246,9 +246,16 @@ class _Planner:
         return tuple(kept_back.values()), tuple(candidates)
 
     def _superseded(self, observable: str) -> bool:
-        """A coarse reading is not offered beside the finer ones: taking those gives it."""
+        """A coarse reading is not offered beside the finer ones, for taking those gives it; nor is a grade of a sign
+        that follows from another one, recorded already."""
         item: Observed = self.model.observed(observable)
-        return any(part != observable and part in self.model.place for part in item.coarse_of)
+        if any(part != observable and part in self.model.place for part in item.coarse_of):
+            return True
+        at = item.grades.index(observable) if item.grades else 0
+        told = self.belief.results
+        return any(told.get(o) == "negative" for o in item.grades[:at]) or any(
+            told.get(o) == "positive" for o in item.grades[at + 1 :]
+        )
 
     def _lighter_open(self, candidate: Candidate, path: Path) -> bool:
         """Whether a lighter finding that could still be done comes first."""
