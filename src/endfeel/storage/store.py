@@ -370,5 +370,3 @@ def _wanted(search: str, patient_code: str | None, closed: bool | None) -> list[
     if closed is not None:
         wanted.append(t.visit_lines.c.closed.is_(closed))
     return wanted
-
-

@@ -116,12 +116,11 @@ class Bases:
 
     def keep_today(self) -> str:
         """Keep what figures stand on now, if that was not done yet; its id. For a visit that is about to be opened."""
-        with self._lock:
-            now = self._today()
-            if now.basis_id not in self._kept:
-                self._keep(now.contents, now.edition)
-                self._kept.add(now.basis_id)
-            return now.basis_id
+        now = self._today()
+        if now.basis_id not in self._kept:
+            self._keep(now.contents, now.edition)  # two at once do no harm: it is kept once
+            self._kept.add(now.basis_id)
+        return now.basis_id
 
     def of_visit(self, visit_id: str) -> Ground:
         """What a visit stands on. Never raises for a basis that is missing or damaged: that is said in `trouble`."""

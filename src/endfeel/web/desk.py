@@ -244,9 +244,7 @@ class Desk:
 
     def explained(self, model: RegionModel, belief: Belief) -> Explanation:
         """What each finding moved, what was discounted, what sits badly together."""
-        return self.kept.once(
-            ("explained", self._model_key(model), belief.recorded), lambda: explain(model, belief)
-        )
+        return self.kept.once(("explained", self._model_key(model), belief.recorded), lambda: explain(model, belief))
 
     def decision(self, problem: ProblemState, model: RegionModel, belief: Belief) -> Decision:
         """The cheapest actions for a belief."""
