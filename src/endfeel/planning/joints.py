@@ -17,7 +17,7 @@ recorded, but nobody can look forward to them: they are never expected here.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,9 +54,13 @@ class Joints:
 
     def __init__(self, model: RegionModel, start: Belief) -> None:
         self._model = model
+        self._plain = _without_rules(model)
         self._start = start
-        self._first = _Table(model, start, start.state_probability)
-        self._tables: dict[Evidence, tuple[float, _Table]] = {self._counting({})[0]: (1.0, self._first)}
+        self._evidence = telling(model, start.results)
+        self._tables: dict[Evidence, tuple[float, _Table]] = {}
+        if self._evidence == telling(self._plain, start.results):
+            first = _Table(self._plain, start, start.state_probability)
+            self._tables[frozenset(self._evidence.items())] = (1.0, first)
         self._values: dict[Results, Floats] = {}
         self._sums: dict[frozenset[str], bool] = {}
 
@@ -73,7 +77,8 @@ class Joints:
         alone = {o: self._apart(since, o) for o in observables if o not in together}
         if not together:
             return _stacked([alone[o] for o in observables])
-        found = _look(*self._first.cells(*_split(dict(since)), together))
+        _, first = self._table(frozenset(self._evidence.items()))
+        found = _look(*first.cells(*_split(dict(since)), together))
         if not alone:
             return found
         alone.update({o: found.prediction(k, o) for k, o in enumerate(together)})
@@ -87,57 +92,35 @@ class Joints:
     def _value(self, pattern: Results) -> Floats:
         """J (S,) of a whole pattern since the start."""
         if pattern not in self._values:
-            evidence, since = self._counting(dict(pattern))
-            if not self._holds(evidence, since):
-                belief = believe(self._model, _recorded({**self._start.results, **dict(pattern)}))
-                weight = float(np.exp(belief.log_evidence - self._start.log_evidence))
-                self._values[pattern] = weight * belief.state_probability
-            else:
-                if evidence not in self._tables:
-                    self._tables[evidence] = self._table(evidence)
-                weight, table = self._tables[evidence]
-                self._values[pattern] = weight * table.cells(*_split(since), [])[0]
+            told = telling(self._model, _recorded({**self._start.results, **dict(pattern)}))
+            since = {o: result for o, result in pattern if o in told}
+            weight, table = self._table(frozenset(e for e in told.items() if e[0] not in since))
+            self._values[pattern] = weight * table.cells(*_split(since), [])[0]
         return self._values[pattern]
-
-    def _counting(self, since: Mapping[str, str]) -> tuple[Evidence, dict[str, str]]:
-        """What counts as evidence after results since the start, apart from those of them that count, and those."""
-        told = telling(self._model, _recorded({**self._start.results, **since}))
-        return frozenset(e for e in told.items() if e[0] not in since), {o: r for o, r in since.items() if o in told}
-
-    def _holds(self, evidence: Evidence, since: Mapping[str, str]) -> bool:
-        """Whether in a table of this evidence the same counts, whatever the results since."""
-        before = {o: "positive" if positive else "negative" for o, positive in evidence}
-        for result in ("positive", "negative"):
-            recorded = _recorded({**before, **dict.fromkeys(since, result)})
-            if telling(self._model, recorded) != {o: r == "positive" for o, r in recorded.items()}:
-                return False
-        return True
 
     def _table(self, evidence: Evidence) -> tuple[float, _Table]:
         """A table that starts from some evidence, and how likely that is beside the start's."""
-        rules = {o: positive for o, positive in evidence if self._model.observed(o).rule is not None}
-        belief = believe(
-            self._model, {o: "positive" if p else "negative" for o, p in sorted(evidence) if o not in rules}
-        )
-        log_weight = belief.log_evidence - self._start.log_evidence
-        now = belief.state_probability
-        for rule, positive in sorted(rules.items()):
-            found = predict(self._model, belief, [rule])[0]
-            chance, now = (
-                (found.probability, found.if_positive) if positive else (1 - found.probability, found.if_negative)
-            )
-            log_weight += float(np.log(max(chance, SMALLEST)))
-            belief = suppose(self._model, belief, rule, "positive" if positive else "negative")
-        return float(np.exp(log_weight)), _Table(self._model, belief, now)
+        if evidence not in self._tables:
+            rules = {o: positive for o, positive in evidence if self._model.observed(o).rule is not None}
+            others = {o: "positive" if positive else "negative" for o, positive in sorted(evidence) if o not in rules}
+            belief = believe(self._plain, _recorded(others))
+            log_weight, now = belief.log_evidence - self._start.log_evidence, belief.state_probability
+            for rule, positive in sorted(rules.items()):
+                found = predict(self._plain, belief, [rule])[0]
+                chance, now = (
+                    (found.probability, found.if_positive) if positive else (1 - found.probability, found.if_negative)
+                )
+                log_weight += float(np.log(max(chance, SMALLEST)))
+                belief = suppose(self._plain, belief, rule, "positive" if positive else "negative")
+            self._tables[evidence] = (float(np.exp(log_weight)), _Table(self._plain, belief, now))
+        return self._tables[evidence]
 
     def _adds_up(self, observables: frozenset[str]) -> bool:
         """Whether the first table holds these findings: whatever their results, the same counts as evidence."""
         if observables not in self._sums:
-            results = self._start.results
-            told = telling(self._model, results)
             self._sums[observables] = all(
-                telling(self._model, _recorded({**results, **dict.fromkeys(observables, result)}))
-                == {**told, **dict.fromkeys(observables, result == "positive")}
+                telling(self._model, _recorded({**self._start.results, **dict.fromkeys(observables, result)}))
+                == {**self._evidence, **dict.fromkeys(observables, result == "positive")}
                 for result in ("positive", "negative")
             )
         return self._sums[observables]
@@ -205,6 +188,13 @@ class _Table:
             last = max(positive)
             self._beliefs[positive] = suppose(self._model, self._belief(positive - {last}), last, "positive")
         return self._beliefs[positive]
+
+
+def _without_rules(model: RegionModel) -> RegionModel:
+    """The model in which no rule stands in for its findings: what is told is what counts. It shares all else."""
+    plain = replace(model)
+    vars(plain).update(vars(model), rules=())
+    return plain
 
 
 def _recorded(results: Mapping[str, str]) -> dict[str, Result]:
