@@ -106,7 +106,7 @@ def test_a_study_is_looked_at_kept_and_taken_out_again(demo: Served, tablet: Pag
     assert faults_of(page, "change") == []
     problem = open_demo(page, demo.url)
     page.click("text=What would differ")
-    assert page.url == problem + "/evidence" and "keeps the evidence that it began with" in page.inner_text("main")
+    assert page.url == problem + "/evidence" and "The visit keeps the evidence" in page.inner_text("main")
     assert faults_of(page, "what would differ") == []
     page.goto(demo.url + "/evidence/studies/own")
     page.click("text=Invented C")
