@@ -65,15 +65,15 @@ class Costs:
 
         Setting aside costs m p, care a (1 - p), looking further L: below L/m set aside, above 1 - L/a start care.
         paid: where its way of looking further is paid for, as by several doubts together, so that looking costs this
-        group nothing more; it is advised where it saves REAL of its price.
+        group nothing more; it is advised where it saves REAL of its price. Without a middle zone no scan answers it.
         """
         m, a = self.harm_of_a_miss[care_group], self.harm_of_wrong_care[care_group]
         look = self.modality_cost.get(self.modality[care_group])
-        if paid and look is not None:
-            look *= REAL
         if look is None or look >= m * a / (m + a):
             even = a / (m + a)
             return Thresholds(even, even)
+        if paid:
+            look *= REAL
         return Thresholds(look / m, 1 - look / a)
 
     def manoeuvre(self, finding_id: str) -> str:

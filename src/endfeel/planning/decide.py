@@ -2,9 +2,10 @@
 
 For each care group setting aside costs m p, starting care a (1 - p), the cheaper of which is what it costs unlooked at.
 Looking further costs its modality once, however many groups that one scan or opinion answers, and then nothing more for
-any of them, be it worth the scan by itself or not: an assumption that flatters scans, for which their cost should
-account. Only a modality that gives some group a middle zone of its own can be paid for. Each group is answered by one
-modality at most, so the smallest loss over all sets of them comes apart: each modality costs its price or what its
+any of them. It answers the groups for which it would be worth its price alone at some chance: for the others, by our
+harms, no picture settles what to do, and many small doubts that none of them would scan for are no reason to scan. That
+it answers fully is an assumption that flatters scans, for which their cost should account. Each group is answered by
+one modality at most, so the smallest loss over all sets of them comes apart: each modality costs its price or what its
 groups cost unlooked at, whichever is less. Emergencies are not decided here: screens decide them.
 """
 
@@ -49,7 +50,10 @@ class ActionTable:
 
 @dataclass(frozen=True)
 class Advice:
-    """What is cheapest for one care group, and the chance that it rests on."""
+    """What is cheapest for one care group, and the chance that it rests on.
+
+    answered: by a scan that is paid for, be it named for this group or not.
+    """
 
     care_group: str
     action: Action
@@ -57,6 +61,7 @@ class Advice:
     condition: str
     modality: str
     words: str
+    answered: bool
 
 
 @dataclass(frozen=True)
@@ -76,7 +81,7 @@ class Decision:
         The scans that are paid for, and what is done about the care that none of them answers.
         """
         scans: list[tuple[str, Action]] = [(modality, "look-further") for modality in self.look_further_with]
-        unanswered = (a for a in self.by_group if a.modality not in self.look_further_with)
+        unanswered = (a for a in self.by_group if not a.answered)
         return tuple(sorted([*scans, *((a.care_group, a.action) for a in unanswered if a.action != "set-aside")]))
 
 
@@ -94,9 +99,12 @@ def action_table(
     for column, group in enumerate(group_of):
         membership[states[:, column], groups.index(group)] = 1.0
     membership[~states.any(axis=1), groups.index(none_group)] = 1.0
-    # What is never the cheapest for any group by itself is not offered for several together either.
-    modalities = tuple(dict.fromkeys(costs.modality[g] for g in groups if (t := costs.thresholds(g)).low < t.high))
-    answers = np.array([[costs.modality[g] == m for m in modalities] for g in groups], dtype=float)
+    answerable = [(t := costs.thresholds(g)).low < t.high for g in groups]
+    modalities = tuple(dict.fromkeys(costs.modality[g] for g, on in zip(groups, answerable, strict=True) if on))
+    answers = np.array(
+        [[on and costs.modality[g] == m for m in modalities] for g, on in zip(groups, answerable, strict=True)],
+        dtype=float,
+    )
     answers = answers.reshape(len(groups), len(modalities))
     return ActionTable(
         groups=groups,
@@ -146,6 +154,7 @@ def decide(
     unlooked = np.minimum(aside, care)
     paid_for = unlooked @ table.answers > table.price
     named = _named(table, unlooked, paid_for)
+    answered = table.answers @ paid_for > 0
     marginal = state_probability @ states
     advices = []
     for i, group in enumerate(table.groups):
@@ -160,7 +169,9 @@ def decide(
             "look-further": entry.look_further,
             "start-care": entry.start_care,
         }[action]
-        advices.append(Advice(group, action, float(chance[i]), leading, costs.modality[group], words))
+        advices.append(
+            Advice(group, action, float(chance[i]), leading, costs.modality[group], words, bool(answered[i]))
+        )
     rank = {"look-further": 0, "start-care": 1, "set-aside": 2}
     saved = dict(zip(table.groups, np.where(named, unlooked, 0.0).tolist(), strict=True))
     ordered = tuple(sorted(advices, key=lambda a: (rank[a.action], -saved[a.care_group], -a.chance)))

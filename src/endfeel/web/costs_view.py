@@ -346,7 +346,8 @@ def _follows(costs: Costs, group: str, modality: str) -> tuple[str, ...]:
         return (
             f"{modality} costs {look:g}. It would have to cost less than {miss:g} × {wrong:g} / ({miss:g} + {wrong:g}) "
             f"= {limit:.2g} to be the cheapest at any chance, so there is no middle zone: start care above "
-            f"{_percent(even)}. Where it is paid for by doubt about other care, it answers this one too.",
+            f"{_percent(even)}. By these figures no picture settles what to do here, also where one is taken for other "
+            "care.",
         )
     return (
         f"Set aside below {look:g} / {miss:g} = {_percent(found.low)}: there a miss costs less than {scan}.",

@@ -22,7 +22,7 @@ needs_poppler = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="po
 
 
 def end(reach: float, words: str, stopped: bool = True) -> End:
-    advice = Advice("none", "set-aside", 0.1, "", "", words)
+    advice = Advice("none", "set-aside", 0.1, "", "", words, False)
     return End(reach, Decision(1.0, (advice,), advice, ()), words, stopped)
 
 
@@ -77,7 +77,7 @@ def test_paper_holds_the_tree_on_one_page_and_takes_names_as_words() -> None:
     deep: Step | End = end(0.001, "set aside")
     for n in range(4):
         other = step(0.5, f"Test b{n} with a rather long name of its own", 0.5, end(0.1, "set aside"), deep)
-        deep = step(0.5, f"Test a{n} #panic(\"no\") *bold*", 0.5, other, deep)
+        deep = step(0.5, f'Test a{n} #panic("no") *bold*', 0.5, other, deep)
     wide = replace(small(), root=deep, depth=8)
     pdf = strategy_pdf(strategy_sheet(wide, CATALOGUE), HOUSE, adopted=ADOPTED)
     told = subprocess.run(["pdfinfo", "-"], input=pdf, capture_output=True, check=True).stdout.decode()

@@ -94,22 +94,22 @@ def test_a_scan_paid_for_by_another_group_is_not_shown_where_the_chance_is_not_i
     assert action(decision, PAD) == "set-aside"
 
 
-def test_a_scan_paid_for_answers_a_group_that_would_never_pay_for_it() -> None:
-    """The meniscus at harms 1.5 and 1.0 has no middle zone against a scan at 1, yet the ligament's scan answers it."""
+def test_a_scan_answers_no_group_for_which_it_is_never_worth_its_price() -> None:
+    """The meniscus at harms 1.5 and 1.0 has no middle zone against a scan at 1: the ligament's scan settles nothing
+    about its care, and doubt about it does not help to pay for a scan."""
     table_costs = costs()
     weak = replace(
         table_costs,
         harm_of_a_miss=MappingProxyType({**table_costs.harm_of_a_miss, PAD: 1.5}),
         harm_of_wrong_care=MappingProxyType({**table_costs.harm_of_wrong_care, PAD: 1.0}),
     )
-    assert weak.thresholds(PAD).low == weak.thresholds(PAD).high
-    sure, doubtful = decided(0.4, 0.0001, weak), decided(0.4, 0.4, weak)
-    assert action(doubtful, PAD) == action(doubtful, CRUCIATE) == "look-further"
-    none = 0.6 * 0.6
-    assert doubtful.loss == pytest.approx(1.0 + min(none, 0.5 * (1 - none)))
-    assert action(sure, PAD) == "set-aside" and action(sure, CRUCIATE) == "look-further"
-    # Alone, the doubt about the meniscus never buys a scan.
-    assert all(action(decided(0.0001, p, weak), PAD) != "look-further" for p in (0.2, 0.4, 0.6, 0.8))
+    assert weak.thresholds(PAD).low == weak.thresholds(PAD).high == weak.thresholds(PAD, paid=True).low
+    doubtful = decided(0.4, 0.3, weak)
+    assert action(doubtful, CRUCIATE) == "look-further" and action(doubtful, PAD) == "set-aside"
+    none = 0.6 * 0.7
+    assert doubtful.loss == pytest.approx(1.0 + 1.5 * 0.3 + min(none, 0.5 * (1 - none)))
+    below = weak.thresholds(CRUCIATE).low - 0.01
+    assert all(not decided(below, p, weak).look_further_with for p in (0.2, 0.4, 0.6, 0.8))
 
 
 def test_several_small_doubts_that_pay_for_a_scan_together_name_the_greatest() -> None:
