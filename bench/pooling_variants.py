@@ -78,10 +78,11 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, required=True, help="folder of the fits")
     parser.add_argument("--folds", default="0,1,2,3,4,5,6,7,8,9")
     parser.add_argument("--truth", help="score tables drawn from this form's fits")
+    parser.add_argument("--against", default="no-study", help="the form that others are compared with")
     parser.add_argument("--repeats", type=int, default=1, help="how often, with --truth")
     options = parser.parse_args()
     folds = [int(fold) for fold in options.folds.split(",")]
-    for form in options.forms:
+    for form in (*options.forms, options.against):
         if not set(form.split("+")) <= set(WORDS):
             parser.error(f"no form {form!r}; words are {', '.join(WORDS)}")
     if options.what == "fit":
@@ -219,7 +220,7 @@ class Study:
 
 
 def _report(options: argparse.Namespace, folds: list[int], repeat: int) -> None:
-    forms = list(dict.fromkeys(["no-study", *options.forms]))
+    forms = list(dict.fromkeys([options.against, *options.forms]))
     scored: dict[str, list[Study]] = {form: [] for form in forms}
     for fold in folds:
         drawn = None
@@ -227,16 +228,14 @@ def _report(options: argparse.Namespace, folds: list[int], repeat: int) -> None:
             drawn = _drawn_tables(options.truth, fold, options.keep, np.random.default_rng([fold, repeat]))
         for form in forms:
             scored[form] += _score(form, fold, options.keep, drawn)
-    reference = scored["no-study"]
+    reference = scored[options.against]
     together = np.array([len(study.single) for study in reference])
     group = np.repeat(np.arange(together.size), together)
     print(
         f"\n{group.size} tables of {together.size} studies" + (f", drawn from {options.truth}" if options.truth else "")
     )
-    print(
-        "minus no-study: per table | interval score | per study | ... of several tests | per table by tests: ", end=""
-    )
-    print("1 | 2 to 4 | 5 or more")
+    print(f"minus {options.against}: per table | interval score | per study | ... of several tests", end=" | ")
+    print("per table by tests: 1 | 2 to 4 | 5 or more")
     for form in forms:
         single = np.array(
             [v for s, r in zip(scored[form], reference, strict=True) for v in np.subtract(s.single, r.single)]
