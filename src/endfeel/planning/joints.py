@@ -140,14 +140,25 @@ class _Table:
         self, positive: frozenset[str], negative: tuple[str, ...], observables: list[str]
     ) -> tuple[Floats, Floats]:
         """J of the results (S,), and with each of some findings positive too (K, S)."""
+        total, joint = self._added_up(positive, negative, observables)
+        for k, o in enumerate(observables):
+            if not self._milder(o).isdisjoint(negative):
+                joint[k] = 0.0
+        if any(not self._milder(o).isdisjoint(negative) for o in positive):
+            return np.zeros_like(total), np.zeros_like(joint)
+        return total, joint
+
+    def _added_up(
+        self, positive: frozenset[str], negative: tuple[str, ...], observables: list[str]
+    ) -> tuple[Floats, Floats]:
         if not negative:
             self._work_out(positive, observables)
             joint = [self._positive[positive | {o}] for o in observables]
             total = self._positive[positive]
             return total, np.stack(joint) if joint else np.zeros((0, len(total)))
         rest, last = negative[:-1], negative[-1]
-        total, joint_total = self.cells(positive, rest, observables)
-        taken, taken_joint = self.cells(positive | {last}, rest, observables)
+        total, joint_total = self._added_up(positive, rest, observables)
+        taken, taken_joint = self._added_up(positive | {last}, rest, observables)
         return np.maximum(total - taken, 0.0), np.maximum(joint_total - taken_joint, 0.0)
 
     def _work_out(self, positive: frozenset[str], observables: list[str]) -> None:
@@ -178,10 +189,13 @@ class _Table:
 
     def _can_not_be(self, observable: str, positive: frozenset[str]) -> bool:
         """Whether a milder grade of the same sign is negative, or a reading that excludes it positive."""
-        item = self._model.observed(observable)
-        milder = item.grades[: item.grades.index(observable)] if item.grades else ()
-        others = [o for o in item.exclusives if o != observable]
-        return any(o in self._absent for o in milder) or any(o in positive or o in self._shown for o in others)
+        others = {o for o in self._model.observed(observable).exclusives if o != observable}
+        return not self._milder(observable).isdisjoint(self._absent) or bool(others & (positive | self._shown))
+
+    def _milder(self, observable: str) -> frozenset[str]:
+        """The milder grades of the same sign."""
+        grades = self._model.observed(observable).grades
+        return frozenset(grades[: grades.index(observable)]) if grades else frozenset()
 
     def _belief(self, positive: frozenset[str]) -> Belief:
         if positive not in self._beliefs:
