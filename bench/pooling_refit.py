@@ -1,6 +1,6 @@
 """The quick refit of one pair against a new run of the full model on the changed evidence.
 
-Run: OMP_NUM_THREADS=1 python bench/pooling_refit.py [--warmup 800] [--samples 3000]
+Run: OMP_NUM_THREADS=1 python bench/pooling_refit.py [--seeds 11,21] [--chains 2] [--warmup 800] [--samples 3000]
 
 Six pairs are changed at once for the full run (three gain an invented study, three lose one); the quick refit sees
 them one by one. Differences are in standard deviations of the full run; the aim is 0.1 for means and 0.15 for the ends
@@ -17,11 +17,12 @@ from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
+from numpyro.diagnostics import effective_sample_size
 
 from endfeel.evidence import AccuracyRow, EvidenceBase, StudyRow, load_evidence
 from endfeel.pooling import load_edition
 from endfeel.pooling.build import sample_posterior
-from endfeel.pooling.data import Pair, pooling_data
+from endfeel.pooling.data import Pair, PoolingData, pooling_data
 from endfeel.pooling.refit import counted_line, refit_pair
 
 Array = NDArray[np.float64]
@@ -45,24 +46,20 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--warmup", type=int, default=800)
     parser.add_argument("--samples", type=int, default=3000)
-    parser.add_argument(
-        "--keep", type=Path, help="file that keeps the full run's draws, so that it need not be repeated"
-    )
+    parser.add_argument("--chains", type=int, default=2)
+    parser.add_argument("--seeds", default="11,21", help="one full run for each, their draws put together")
+    parser.add_argument("--keep", type=Path, help="folder that keeps each run's draws, so that none need be repeated")
     options = parser.parse_args()
     evidence, edition = load_evidence(), load_edition()
     data = pooling_data(evidence, edition.left_out)
     lost = {pair: evidence.accuracy_of(*pair)[0].study_id for pair in LOSSES}
     changed = pooling_data(_changed(evidence, lost), edition.left_out)
-    if options.keep and options.keep.exists():
-        mu = np.load(options.keep)
-    else:
-        started = time.perf_counter()
-        mu = sample_posterior(changed, 11, 2, options.warmup, options.samples)[0]["mu"]
-        print(f"full run: {time.perf_counter() - started:.0f} s, {2 * options.samples} draws\n")
-        if options.keep:
-            np.save(options.keep, mu)
-    print("| pair | change | refit, ms | reweighted, Pareto k | mean: sens, spec | low end | high end | moved by |")
-    print("|---|---|---|---|---|---|---|---|")
+    runs = [_full_run(changed, int(seed), options) for seed in options.seeds.split(",")]
+    print(
+        "| pair | change | refit, ms | reweighted, Pareto k | mean: sens, spec | low end | high end | moved by |",
+        end="",
+    )
+    print(" effective draws of the full runs: means, ends |\n|---|---|---|---|---|---|---|---|---|")
     for pair in (*GAINS, *LOSSES):
         started = time.perf_counter()
         if pair in GAINS:
@@ -71,14 +68,36 @@ def main() -> None:
             gone = lost[pair]
             refit = refit_pair(edition, data, *pair, without=lambda line, gone=gone: line.study_id == gone)
         spent = 1000 * (time.perf_counter() - started)
-        draws = mu[:, :, changed.pairs.index(pair)].reshape(-1, 2)
+        chains = [mu[:, :, changed.pairs.index(pair)] for mu in runs]
+        draws = np.concatenate([chain.reshape(-1, 2) for chain in chains])
+        ends = [np.quantile(draws, q, axis=0) for q in ENDS]
+        effective = [sum(effective_sample_size(chain) for chain in chains).min()]
+        effective.append(min(sum(effective_sample_size(1.0 * (chain < end)) for chain in chains).min() for end in ends))
         spread, quick = draws.std(axis=0), refit.draws.mu
         differences = [(quick.mean(axis=0) - draws.mean(axis=0)) / spread]
-        differences += [(np.quantile(quick, q, axis=0) - np.quantile(draws, q, axis=0)) / spread for q in ENDS]
+        differences += [(np.quantile(quick, q, axis=0) - end) / spread for q, end in zip(ENDS, ends, strict=True)]
         moved = (draws.mean(axis=0) - edition.pair(*pair).mean(axis=0)) / spread
         cells = " | ".join(f"{d[0]:+.2f}, {d[1]:+.2f}" for d in (*differences, moved))
         what = "gains a study" if pair in GAINS else "loses a study"
-        print(f"| {pair[0]} | {what} | {spent:.0f} | {refit.reweighted}, {refit.pareto_k:.2f} | {cells} |")
+        print(
+            f"| {pair[0]} | {what} | {spent:.0f} | {refit.reweighted}, {refit.pareto_k:.2f} | {cells} "
+            f"| {effective[0]:.0f}, {effective[1]:.0f} |"
+        )
+
+
+def _full_run(changed: PoolingData, seed: int, options: argparse.Namespace) -> Array:
+    """Draws of every pair's mean, (chains, samples, pairs, 2)."""
+    kept = options.keep / f"run-{seed}.npy" if options.keep else None
+    if kept and kept.exists():
+        found: Array = np.load(kept).astype(float)
+        return found
+    started = time.perf_counter()
+    mu = sample_posterior(changed, seed, options.chains, options.warmup, options.samples)[0]["mu"]
+    print(f"full run {seed}: {time.perf_counter() - started:.0f} s, {options.chains} x {options.samples} draws\n")
+    if kept:
+        options.keep.mkdir(parents=True, exist_ok=True)
+        np.save(kept, mu.astype(np.float32))
+    return mu
 
 
 def _changed(evidence: EvidenceBase, lost: dict[Pair, str]) -> EvidenceBase:
