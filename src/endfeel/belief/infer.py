@@ -18,7 +18,8 @@ from endfeel.belief.model import RegionModel, Tables
 from endfeel.belief.observed import Observed
 from endfeel.belief.ranges import effective, soften, weighted_ranges
 from endfeel.belief.refusal import BeliefError
-from endfeel.belief.results import Result, check_result, telling
+from endfeel.belief.results import Result, check_result, decisive, telling
+from endfeel.belief.rules import with_rules
 from endfeel.belief.states import patterns_of
 from endfeel.belief.terms import (
     GroupTerm,
@@ -126,11 +127,11 @@ def predict(model: RegionModel, belief: Belief, observables: Iterable[str]) -> t
     A finding that is recorded already is looked at as if it were not.
     """
     wanted = [model.observed(o) for o in observables]
-    told = telling(model, belief.results)
+    told, decided = telling(model, belief.results), decisive(model, belief.results)
     found: dict[str, Prediction] = {}
     together: dict[int | None, list[Observed]] = {None: []}
     for item in wanted:
-        if item.observable in told or _entangled(model, item, told):
+        if item.observable in told or _entangled(model, item, told, decided):
             found[item.observable] = _predict_by_trying(model, belief, item)
         else:
             together.setdefault(item.group if item.group in belief.terms[0] else None, []).append(item)
@@ -347,19 +348,24 @@ def _prediction(observable: str, joint: Floats, total: Floats) -> Prediction:
     )
 
 
-def _entangled(model: RegionModel, item: Observed, told: Mapping[str, bool]) -> bool:
+def _entangled(
+    model: RegionModel, item: Observed, told: Mapping[str, bool], decided: Mapping[str, bool]
+) -> bool:
     """Whether its result would not simply multiply: a grade of its sign, a reading that excludes it, its coarse form or
-    a finer reading is recorded, or it would settle a rule, or belongs to a settled one."""
+    a finer reading is recorded, or it would settle a rule, be swallowed by a settled one or put another in its place.
+
+    told: what is evidence now; decided: the same before rules stand in their items' place.
+    """
     if any(o in told for o in (*item.coarse_of, *item.grades, *item.exclusives)) or any(
         item.observable in model.observed(o).coarse_of for o in told
     ):
         return True
-    for rule in model.rules:
-        if rule.has(item.observable):
-            after = [rule.settled({**told, item.observable: result}) for result in (True, False)]
-            if rule.observable in told or after != [None, None]:
-                return True
-    return False
+    if not any(rule.has(item.observable) for rule in model.rules):
+        return False
+    return any(
+        with_rules({**decided, item.observable: result}, model.rules) != {**told, item.observable: result}
+        for result in (True, False)
+    )
 
 
 def _predict_by_trying(model: RegionModel, belief: Belief, item: Observed) -> Prediction:

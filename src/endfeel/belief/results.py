@@ -28,9 +28,13 @@ def telling(model: RegionModel, recorded: Mapping[str, Result]) -> dict[str, boo
     Neither unclear nor not done; no coarse reading of which a finer one is recorded; no item of a rule that is settled,
     in whose place the rule stands.
     """
+    return with_rules(decisive(model, recorded), model.rules)
+
+
+def decisive(model: RegionModel, recorded: Mapping[str, Result]) -> dict[str, bool]:
+    """The same before any rule stands in its items' place."""
     decided = {o: r == "positive" for o, r in recorded.items() if r in DECISIVE}
-    fine = {
+    return {
         o: positive for o, positive in decided.items()
         if not any(part in decided for part in model.observed(o).coarse_of if part != o)
     }
-    return with_rules(fine, model.rules) if model.rules else fine

@@ -109,6 +109,25 @@ def test_looking_ahead_knows_the_rule(model: RegionModel) -> None:
     assert np.allclose(ahead.if_positive, after.state_probability, atol=1e-9)
 
 
+def test_looking_ahead_knows_that_a_rule_puts_out_another_that_shares_a_finding() -> None:
+    """Settled, the rule of fewer people gives way to the one of more once that is settled too."""
+    words, others = "at least 2 of 3 (validation)", ("alpha-pull", "pop-heard", "beta-turn")
+    told = evidence(
+        combination("ref-one-2001", words), combination("ref-two-2002", words, people=9, items=others)
+    )  # fmt: skip
+    model = compile_region(told, world.edition(), world.catalogue(), Context("knee", onset="injury"))
+    more, fewer = model.rules
+    results = {"alpha-pull": "positive", "alpha-push": "positive", "gamma-squeeze": "negative"}
+    before = believe(model, results)
+    assert fewer.observable in telling(model, results)
+    assert more.observable in telling(model, {**results, "pop-heard": "positive"})
+    left = [o for o in model.observables if o not in results]
+    for ahead in predict(model, before, left):
+        for result, seen in (("positive", ahead.if_positive), ("negative", ahead.if_negative)):
+            after = record(model, before, ahead.observable, result)
+            assert np.allclose(seen, after.state_probability, atol=1e-9), (ahead.observable, result)
+
+
 def test_the_explanation_names_the_rule(model: RegionModel) -> None:
     (rule,) = model.rules
     told = explain(model, believe(model, {"alpha-pull": "positive", "alpha-push": "positive", "beta-turn": "positive"}))
