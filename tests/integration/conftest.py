@@ -106,6 +106,14 @@ def raw_engine() -> Callable[[str], Engine]:
     return make
 
 
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[Running]:
+    """A server that one test has to itself."""
+    server = Running(tmp_path)
+    yield server
+    server.stop()
+
+
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     """A server on an empty folder."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,13 +17,6 @@ from endfeel.web.clinic_chances import AGES, own_chances, set_id
 CATALOGUE, EVIDENCE = load_catalogue(), load_evidence()
 NONE = CATALOGUE.region("knee").none_id
 KNEE = {"region": "knee", "setting": "primary", "onset": "injury", "ages": "all"}
-
-
-@pytest.fixture
-def running(tmp_path: Path) -> Iterator[Running]:
-    server = Running(tmp_path)
-    yield server
-    server.stop()
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +14,6 @@ from endfeel.web.clinic_costs import cost_values, with_values
 
 CATALOGUE = load_catalogue()
 KNEE = "/costs/knee"
-
-
-@pytest.fixture
-def running(tmp_path: Path) -> Iterator[Running]:
-    server = Running(tmp_path)
-    yield server
-    server.stop()
 
 
 @pytest.fixture

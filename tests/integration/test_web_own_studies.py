@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -28,13 +27,6 @@ def numbered(n: int, **values: str) -> dict[str, str]:
 def form(**changed: str) -> dict[str, str]:
     line = {"observable": "lachman", "condition": "acl-tear", "criterion": "no firm stop", **COUNTS, **READ}
     return {**PAPER, **numbered(1, **line), "act": "keep", **changed}
-
-
-@pytest.fixture
-def running(tmp_path: Path) -> Iterator[Running]:
-    server = Running(tmp_path)
-    yield server
-    server.stop()
 
 
 @pytest.fixture

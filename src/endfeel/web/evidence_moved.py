@@ -34,6 +34,15 @@ class PairMove:
     k_after: int
     href: str
 
+    @property
+    def moved(self) -> bool:
+        """Whether a clinician would read anything else than before."""
+        return (self.positive_before, self.negative_before, self.k_before) != (
+            self.positive_after,
+            self.negative_after,
+            self.k_after,
+        )
+
 
 class Figures(Protocol):
     """What pooled figures are worked out from: a moment of the clinic's evidence, or the basis of a visit."""
@@ -61,11 +70,7 @@ def pair_moves(desk: Desk, before: Standing, after: Standing) -> tuple[PairMove,
     found = []
     for observable, condition in touched:
         move = _move(desk, before, after, observable, condition)
-        if (move.positive_before, move.negative_before, move.k_before) != (
-            move.positive_after,
-            move.negative_after,
-            move.k_after,
-        ):
+        if move.moved:
             found.append(move)
     return tuple(found)
 

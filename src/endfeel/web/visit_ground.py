@@ -274,11 +274,7 @@ def _pairs(then: Desk, today: Desk, basis: Basis, problem: ProblemState) -> tupl
             continue
         named = today if (problem.region, observable.partition(":")[0]) in after.evidence.findings else then
         move = move_of(named, basis, after, observable, condition)
-        if (move.positive_before, move.negative_before, move.k_before) != (
-            move.positive_after,
-            move.negative_after,
-            move.k_after,
-        ):
+        if move.moved:
             found.append(move)
     return tuple(found)
 

@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from spoilt import assert_refused
 
 from endfeel.catalogue import CatalogueError, load_catalogue
 from endfeel.catalogue.entries import HandsOn, HistoryItem
@@ -91,15 +92,7 @@ def test_under_anaesthesia_is_left_out_of_pooling() -> None:
     ],
 )
 def test_a_spoilt_entry_is_refused_with_its_place(tmp_path: Path, old: str, new: str, told: str) -> None:
-    copy = tmp_path / "catalogue"
-    shutil.copytree(SHIPPED, copy)
-    path = copy / "knee/findings-laxity.toml"
-    text = path.read_text(encoding="utf-8")
-    assert old in text
-    path.write_text(text.replace(old, new, 1), encoding="utf-8")
-    with pytest.raises(CatalogueError) as caught:
-        load_catalogue(copy)
-    assert any(told in fault and "\n" not in fault for fault in caught.value.faults), caught.value.faults
+    assert_refused(tmp_path, "knee/findings-laxity.toml", old, new, told)
 
 
 @pytest.mark.parametrize(
@@ -117,15 +110,7 @@ def test_a_spoilt_entry_is_refused_with_its_place(tmp_path: Path, old: str, new:
     ],
 )
 def test_readings_that_exclude_each_other_say_so_on_all_sides(tmp_path: Path, old: str, new: str, told: str) -> None:
-    copy = tmp_path / "catalogue"
-    shutil.copytree(SHIPPED, copy)
-    path = copy / "shoulder/findings-imaging.toml"
-    text = path.read_text(encoding="utf-8")
-    assert old in text
-    path.write_text(text.replace(old, new, 1), encoding="utf-8")
-    with pytest.raises(CatalogueError) as caught:
-        load_catalogue(copy)
-    assert any(told in fault and "\n" not in fault for fault in caught.value.faults), caught.value.faults
+    assert_refused(tmp_path, "shoulder/findings-imaging.toml", old, new, told)
 
 
 @pytest.mark.parametrize(
@@ -137,15 +122,7 @@ def test_readings_that_exclude_each_other_say_so_on_all_sides(tmp_path: Path, ol
     ],
 )
 def test_grades_of_one_sign_fit_together(tmp_path: Path, old: str, new: str, told: str) -> None:
-    copy = tmp_path / "catalogue"
-    shutil.copytree(SHIPPED, copy)
-    path = copy / "lumbar-pelvis/findings-history.toml"
-    text = path.read_text(encoding="utf-8")
-    assert old in text
-    path.write_text(text.replace(old, new, 1), encoding="utf-8")
-    with pytest.raises(CatalogueError) as caught:
-        load_catalogue(copy)
-    assert any(told in fault and "\n" not in fault for fault in caught.value.faults), caught.value.faults
+    assert_refused(tmp_path, "lumbar-pelvis/findings-history.toml", old, new, told)
 
 
 def test_a_file_that_is_no_toml(tmp_path: Path) -> None:

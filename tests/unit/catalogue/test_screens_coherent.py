@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from spoilt import assert_refused
 
 from endfeel.catalogue import CatalogueError, load_catalogue
 from endfeel.catalogue.load import SHIPPED
@@ -57,15 +58,7 @@ from endfeel.catalogue.load import SHIPPED
     ],
 )
 def test_a_mark_that_can_not_hold_is_refused(tmp_path: Path, old: str, new: str, told: str) -> None:
-    copy = tmp_path / "catalogue"
-    shutil.copytree(SHIPPED, copy)
-    path = copy / "screens.toml"
-    text = path.read_text(encoding="utf-8")
-    assert old in text
-    path.write_text(text.replace(old, new, 1), encoding="utf-8")
-    with pytest.raises(CatalogueError) as caught:
-        load_catalogue(copy)
-    assert any(told in fault and "\n" not in fault for fault in caught.value.faults), caught.value.faults
+    assert_refused(tmp_path, "screens.toml", old, new, told)
 
 
 @pytest.mark.parametrize(
