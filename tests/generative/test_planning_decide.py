@@ -45,6 +45,13 @@ conditions = st.lists(st.sampled_from(REGION.states_conditions), min_size=1, max
 
 def unlooked(chosen: tuple[str, ...], probability: np.ndarray, states: np.ndarray, costs: Costs) -> dict[str, float]:
     """What each care group costs where nobody looks further: set aside or cared for, whichever is less."""
+    return {g: min(pair) for g, pair in either_way(chosen, probability, states, costs).items()}
+
+
+def either_way(
+    chosen: tuple[str, ...], probability: np.ndarray, states: np.ndarray, costs: Costs
+) -> dict[str, tuple[float, float]]:
+    """What each care group costs set aside, and cared for."""
     none_group = REGION.conditions[REGION.none_id].care_group
     of_condition = [REGION.conditions[c].care_group for c in chosen]
     found = {}
@@ -57,7 +64,7 @@ def unlooked(chosen: tuple[str, ...], probability: np.ndarray, states: np.ndarra
             ]
         )
         chance = float(probability[calls].sum())
-        found[group] = min(costs.harm_of_a_miss[group] * chance, costs.harm_of_wrong_care[group] * (1 - chance))
+        found[group] = costs.harm_of_a_miss[group] * chance, costs.harm_of_wrong_care[group] * (1 - chance)
     return found
 
 
@@ -68,13 +75,16 @@ def has_middle_zone(group: str, costs: Costs) -> bool:
 
 def by_trying_all(chosen: tuple[str, ...], probability: np.ndarray, states: np.ndarray, costs: Costs) -> float:
     """Every set of ways of looking further, each paid once; a group with a middle zone whose way is in the set costs
-    nothing more."""
-    kept = unlooked(chosen, probability, states, costs)
+    nothing more. Not among them: nothing looked at and everything set aside."""
+    both = either_way(chosen, probability, states, costs)
+    kept = {g: min(pair) for g, pair in both.items()}
     ways = sorted({costs.modality[g] for g in kept if has_middle_zone(g, costs)})
     totals = []
     for used in product([False, True], repeat=len(ways)):
         paid = {way for way, on in zip(ways, used, strict=True) if on}
         left = sum(c for g, c in kept.items() if costs.modality[g] not in paid or not has_middle_zone(g, costs))
+        if not paid and all(aside < care for aside, care in both.values()):
+            left += min(care - aside for aside, care in both.values())
         totals.append(left + sum(costs.modality_cost[way] for way in paid))
     return min(totals)
 
@@ -126,7 +136,8 @@ def test_every_scan_paid_for_is_named_for_the_group_that_it_saves_most(
     assert {costs.modality[g] for g in looked} == set(decision.look_further_with)
     for way in decision.look_further_with:
         answered = {g: cost for g, cost in kept.items() if costs.modality[g] == way and has_middle_zone(g, costs)}
-        assert sum(answered.values()) >= costs.modality_cost[way] - 1e-12
+        alone = [a.action == "set-aside" or a.care_group in answered for a in decision.by_group]
+        assert sum(answered.values()) >= costs.modality_cost[way] - 1e-12 or all(alone)
         assert max(answered.values()) <= max(answered[g] for g in looked & set(answered)) + 1e-12
         real = {g for g, cost in answered.items() if cost >= REAL * costs.modality_cost[way] + 1e-12}
         assert real <= looked
@@ -154,6 +165,20 @@ def test_two_beliefs_that_lead_to_the_same_care_have_a_scan_or_an_action_in_comm
         )
     )  # fmt: skip
     assert (first.signature == second.signature) == same
+
+
+@settings(max_examples=150, deadline=None)
+@given(cost_tables(), conditions, st.integers(0, 2**32 - 1))
+def test_nobody_is_sent_home_with_everything_set_aside(costs: Costs, chosen: tuple[str, ...], seed: int) -> None:
+    table, states, probability = drawn(chosen, costs, seed)
+    decision = decide(table, probability, REGION, states, chosen, costs)
+    assert decision.overall.action != "set-aside"
+    least = [a for a in decision.by_group if a.least]
+    assert len(least) <= 1
+    for advice in least:
+        both = either_way(chosen, probability, states, costs)
+        extra = {g: care - aside for g, (aside, care) in both.items()}
+        assert extra[advice.care_group] == min(extra.values()) >= 0 and not decision.look_further_with
 
 
 @settings(max_examples=60, deadline=None)

@@ -6,7 +6,10 @@ any of them. It answers the groups for which it would be worth its price alone a
 harms, no picture settles what to do, and many small doubts that none of them would scan for are no reason to scan. That
 it answers fully is an assumption that flatters scans, for which their cost should account. Each group is answered by
 one modality at most, so the smallest loss over all sets of them comes apart: each modality costs its price or what its
-groups cost unlooked at, whichever is less. Emergencies are not decided here: screens decide them.
+groups cost unlooked at, whichever is less.
+
+Nobody who comes in pain is sent home with everything set aside: where that would be the cheapest, the one step more
+that costs least is taken, mostly the care that risks least. Emergencies are not decided here: screens decide them.
 """
 
 from __future__ import annotations
@@ -52,7 +55,8 @@ class ActionTable:
 class Advice:
     """What is cheapest for one care group, and the chance that it rests on.
 
-    answered: by a scan that is paid for, be it named for this group or not.
+    answered: by a scan that is paid for, be it named for this group or not. least: started only because nothing else
+    is, as what risks least.
     """
 
     care_group: str
@@ -62,6 +66,7 @@ class Advice:
     modality: str
     words: str
     answered: bool
+    least: bool = False
 
 
 @dataclass(frozen=True)
@@ -120,10 +125,10 @@ def action_table(
 
 def smallest_loss(table: ActionTable, state_probability: Floats) -> Floats:
     """Expected loss of the cheapest actions for beliefs (..., S); shape (...)."""
-    chance = state_probability @ table.membership
-    unlooked = np.minimum(table.miss * chance, table.wrong * (1.0 - chance))
+    chosen = _cheapest(table, state_probability)
+    unlooked = np.minimum(chosen.aside, chosen.care)
     loss: Floats = unlooked @ table.alone + np.minimum(unlooked @ table.answers, table.price).sum(axis=-1)
-    return loss
+    return np.asarray(loss + chosen.step)
 
 
 def loss_when_known(table: ActionTable, state_probability: Floats, state: NDArray[np.int64]) -> Floats:
@@ -131,12 +136,10 @@ def loss_when_known(table: ActionTable, state_probability: Floats, state: NDArra
 
     Averaged over states drawn from the belief itself it is smallest_loss.
     """
-    chance = state_probability @ table.membership
-    aside, care = table.miss * chance, table.wrong * (1.0 - chance)
-    looks = np.minimum(aside, care) @ table.answers > table.price
+    chosen = _cheapest(table, state_probability)
     called_for = table.membership[state]
-    paid = np.where(care < aside, table.wrong * (1.0 - called_for), table.miss * called_for)
-    cost: Floats = (paid * (1.0 - looks @ table.answers.T)).sum(axis=-1) + looks @ table.price
+    paid = np.where(chosen.started, table.wrong * (1.0 - called_for), table.miss * called_for)
+    cost: Floats = (paid * (1.0 - chosen.looks @ table.answers.T)).sum(axis=-1) + chosen.looks @ table.price
     return cost
 
 
@@ -150,15 +153,14 @@ def decide(
 ) -> Decision:
     """The cheapest actions for one belief (S,), in words."""
     chance = state_probability @ table.membership
-    aside, care = table.miss * chance, table.wrong * (1.0 - chance)
-    unlooked = np.minimum(aside, care)
-    paid_for = unlooked @ table.answers > table.price
+    chosen = _cheapest(table, state_probability)
+    unlooked, paid_for = np.minimum(chosen.aside, chosen.care), chosen.looks
     named = _named(table, unlooked, paid_for)
     answered = table.answers @ paid_for > 0
     marginal = state_probability @ states
     advices = []
     for i, group in enumerate(table.groups):
-        action: Action = "look-further" if named[i] else "start-care" if care[i] < aside[i] else "set-aside"
+        action: Action = "look-further" if named[i] else "start-care" if chosen.started[i] else "set-aside"
         members = [j for j, c in enumerate(conditions) if region.conditions[c].care_group == group]
         leading = conditions[max(members, key=lambda j: marginal[j])] if members else region.none_id
         if group == region.conditions[region.none_id].care_group and not members:
@@ -169,8 +171,9 @@ def decide(
             "look-further": entry.look_further,
             "start-care": entry.start_care,
         }[action]
+        least = action == "start-care" and bool(chosen.care[i] >= chosen.aside[i])
         advices.append(
-            Advice(group, action, float(chance[i]), leading, costs.modality[group], words, bool(answered[i]))
+            Advice(group, action, float(chance[i]), leading, costs.modality[group], words, bool(answered[i]), least)
         )
     rank = {"look-further": 0, "start-care": 1, "set-aside": 2}
     saved = dict(zip(table.groups, np.where(named, unlooked, 0.0).tolist(), strict=True))
@@ -178,6 +181,35 @@ def decide(
     overall = ordered[0]
     used = sorted(m for m, on in zip(table.modalities, paid_for, strict=True) if on)
     return Decision(float(smallest_loss(table, state_probability)), ordered, overall, tuple(used))
+
+
+@dataclass(frozen=True)
+class _Cheapest:
+    """The cheapest actions on beliefs (...). aside, care, started (..., G): what either costs and whether care starts;
+    looks (..., M): what is paid for; step (...): what the one step costs that is taken where nothing pays, else 0."""
+
+    aside: Floats
+    care: Floats
+    started: NDArray[np.bool_]
+    looks: NDArray[np.bool_]
+    step: Floats
+
+
+def _cheapest(table: ActionTable, state_probability: Floats) -> _Cheapest:
+    chance = state_probability @ table.membership
+    aside, care = table.miss * chance, table.wrong * (1.0 - chance)
+    short = table.price - np.minimum(aside, care) @ table.answers
+    more = np.concatenate([care - aside, short], axis=-1)
+    first = more.argmin(axis=-1)[..., None]
+    taken = np.arange(more.shape[-1]) == first
+    groups = len(table.groups)
+    return _Cheapest(
+        aside=aside,
+        care=care,
+        started=(care < aside) | taken[..., :groups],
+        looks=(short < 0) | taken[..., groups:],
+        step=np.maximum(np.take_along_axis(more, first, axis=-1)[..., 0], 0.0),
+    )
 
 
 def _named(table: ActionTable, unlooked: Floats, paid_for: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -205,6 +205,8 @@ def _care(
         said += f". So: start care above {bare(thresholds.high)}; looking further costs more than it could save."
     if advice.action == "look-further" and not thresholds.low <= advice.chance <= thresholds.high:
         said += " Here it is advised since one way of looking answers doubts about several kinds of care together."
+    if advice.least:
+        said += " No care reaches its chance by itself; this one risks least, so that nobody is left without any."
     whose = "These costs are our stated assumption."
     if desk.clinic_set(problem.region):
         whose = "These costs are your clinic's, or our stated assumption where it set none."
