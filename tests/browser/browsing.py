@@ -12,7 +12,7 @@ import urllib.request
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from playwright.sync_api import BrowserContext, Locator, Page
+from playwright.sync_api import BrowserContext, Error, Locator, Page, TimeoutError
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
@@ -82,6 +82,32 @@ def open_demo(page: Page, url: str) -> str:
 def kept(page: Page) -> None:
     """Wait until nothing waits to be sent."""
     page.wait_for_function("() => !JSON.parse(localStorage.getItem('endfeel.queue') || '[]').length")
+
+
+def open_page(page: Page, url: str) -> None:
+    """Open a page; once more where the one left loads itself anew just then, as it does when what it kept has arrived."""
+    try:
+        page.goto(url)
+    except Error as fault:
+        if "interrupted by another navigation" not in str(fault):
+            raise
+        page.wait_for_load_state()
+        page.goto(url)
+
+
+def look_up(page: Page, letters: str) -> Locator:
+    """Type letters of a name; the first finding found. Typed again where a page not yet at work took no notice."""
+    found = page.locator("#found a").first
+    for patience in (4_000, 4_000, 15_000):
+        page.fill("#find", "")
+        page.fill("#find", letters)
+        try:
+            found.wait_for(timeout=patience)
+            break
+        except TimeoutError:
+            if patience > 4_000:
+                raise
+    return found
 
 
 def ask_all(page: Page) -> int:

@@ -11,7 +11,7 @@ import subprocess
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from browsing import ask_all, kept, tap
+from browsing import ask_all, kept, look_up, tap
 from playwright.sync_api import Locator, Page, expect
 
 QUIET = 450  # milliseconds: just after a recording a further tap is taken for a bounce
@@ -244,11 +244,8 @@ def painful_shoulder(hand: Hand) -> None:
     # Strength that is lost on one test and whole on another that loads the same tendon.
     against = (("external rotation lag", "Positive"), ("drop arm", "Negative"), ("painful arc", "Negative"))
     for letters, result in against:
-        page.fill("#find", letters)
         hand.taps += 1
-        found = page.locator("#found a").first
-        found.wait_for()
-        hand.press(found)
+        hand.press(look_up(page, letters))
         names.append(page.inner_text("dialog[open] h1"))
         hand.button(result, "dialog[open]")
         expect(page.locator("dialog[open]")).to_have_count(0)

@@ -8,7 +8,7 @@ import urllib.request
 from pathlib import Path
 
 import pytest
-from browsing import LAPTOP, PHONE, TABLET, Served, open_demo
+from browsing import LAPTOP, PHONE, TABLET, Served, look_up, open_demo
 from playwright.sync_api import Page
 
 AXE = (Path(__file__).parent / "axe" / "axe.min.js").read_text()
@@ -59,8 +59,7 @@ def test_every_page_is_accessible(demo: Served, tablet: Page, theme: str) -> Non
 def test_an_open_sheet_is_accessible(demo: Served, tablet: Page) -> None:
     page = tablet
     open_demo(page, demo.url)
-    page.fill("#find", "lach")
-    page.locator("#found a").first.click()
+    look_up(page, "lach").click()
     page.wait_for_selector("dialog[open] h1")
     assert faults_of(page, "sheet") == []
 

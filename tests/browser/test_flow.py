@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
-from browsing import Served, ask_all, kept, open_demo, tap
+from browsing import Served, ask_all, kept, look_up, open_demo, tap
 from playwright.sync_api import Page, expect
 
 MOST_TAPS_TO_FIRST_TEST = 40
@@ -72,7 +72,7 @@ def test_a_twisted_knee_from_where_to_paper(served: Served, tablet: Page, begin:
 def test_a_finding_opened_and_recorded_with_what_was_seen(demo: Served, tablet: Page) -> None:
     page = tablet
     open_demo(page, demo.url)
-    page.fill("#find", "lach")
+    look_up(page, "lach").wait_for()
     page.locator("#found").get_by_role("link", name="Lachman test", exact=False).first.click()
     sheet = page.locator("dialog[open]")
     expect(sheet.get_by_role("heading", name="Lachman test")).to_be_visible()

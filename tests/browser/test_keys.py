@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from browsing import Served, open_demo
+from browsing import Served, look_up, open_demo
 from playwright.sync_api import Page, expect
 from test_access import faults_of
 
@@ -41,8 +41,7 @@ def test_the_pedals_keys_can_be_set(demo: Served, tablet: Page) -> None:
     page.keyboard.press("F9")
     expect(page.locator("[data-key-name=positive]")).to_have_text("F9")
     open_demo(page, demo.url)
-    page.fill("#find", "valgus")
-    page.locator("#found a").first.click()
+    look_up(page, "valgus").click()
     name = page.inner_text("dialog[open] h1")
     page.locator("dialog[open] h1").focus()
     page.keyboard.press("F9")
@@ -84,10 +83,7 @@ def test_a_mark_can_be_made_without_a_pointer(demo: Served, tablet: Page) -> Non
 def test_a_pedal_answers_both_positions(demo: Served, tablet: Page) -> None:
     page = tablet
     open_demo(page, demo.url)
-    page.fill("#find", "apprehension, moving")
-    if not page.locator("#found a").count():
-        page.fill("#find", "moving")
-    page.locator("#found a").first.click()
+    look_up(page, "moving").click()
     sheet = page.locator("dialog[open]")
     name = sheet.locator("h1").inner_text()
     expect(sheet.locator("[data-both] fieldset")).to_have_count(2)

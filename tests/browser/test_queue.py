@@ -7,7 +7,7 @@ import re
 import urllib.request
 from collections.abc import Callable
 
-from browsing import Served, kept, open_demo, tap
+from browsing import Served, kept, look_up, open_demo, open_page, tap
 from playwright.sync_api import Page, Route, expect
 from test_access import faults_of
 
@@ -45,8 +45,7 @@ def test_a_result_tapped_while_the_server_is_dead_moves_the_rails_when_it_is_bac
     page = tablet
     problem = open_demo(page, demo.url)
     before = json.loads(urllib.request.urlopen(problem + "/bench.json").read())["head"]["seq"]
-    page.fill("#find", "pivot shift")
-    page.locator("#found a").first.click()
+    look_up(page, "pivot shift").click()
     expect(page.locator("dialog[open]")).to_be_visible()
     demo.kill()
     try:
@@ -79,6 +78,7 @@ def test_a_lost_answer_is_asked_for_again_and_applied_once(
 
     page.route("**/story", swallow)
     tap(page, "An injury")
+    page.wait_for_function("() => JSON.parse(localStorage.getItem('endfeel.queue') || '[]').length")
     kept(page)
     assert lost
     twin = json.loads(urllib.request.urlopen(problem + "/story.json").read())
@@ -91,8 +91,7 @@ def test_a_page_opened_while_the_server_is_away_says_so_and_goes_on_by_itself(de
     before = json.loads(urllib.request.urlopen(problem + "/bench.json").read())["head"]["seq"]
     page.evaluate("async () => { await navigator.serviceWorker.ready; }")
     page.wait_for_function("() => navigator.serviceWorker.controller")
-    page.fill("#find", "posterior drawer")
-    page.locator("#found a").first.click()
+    look_up(page, "posterior drawer").click()
     expect(page.locator("dialog[open]")).to_be_visible()
     demo.kill()
     try:
@@ -137,7 +136,7 @@ def test_a_decision_sent_while_the_server_is_away_is_kept_and_counts_once(demo: 
     kept(page)
     after = json.loads(urllib.request.urlopen(problem + "/decide.json").read())
     assert after["head"]["seq"] == before + 1, "sent once"
-    page.goto(problem + "/decide")
+    open_page(page, problem + "/decide")
     expect(page.locator("main")).to_contain_text("Start care")
     page.locator(".care").first.locator("input[value=start-care]").check()
     page.locator(".care").first.get_by_role("button").click()
