@@ -85,7 +85,7 @@ def kept(page: Page) -> None:
 
 
 def open_page(page: Page, url: str) -> None:
-    """Open a page; once more where the one left loads itself anew just then, as it does when what it kept has arrived."""
+    """Open a page; once more where the one left loads itself anew just then, as it does once what it kept is sent."""
     try:
         page.goto(url)
     except Error as fault:
@@ -113,6 +113,7 @@ def look_up(page: Page, letters: str) -> Locator:
 def ask_all(page: Page) -> int:
     """Answer every safety screen with “I asked all of these: no”; how many taps that took."""
     taps = 0
+    page.locator(".screen").first.wait_for()
     button = page.get_by_role("button", name=re.compile("I asked"))
     while (left := page.locator(".screen button:not(.no-js)").count()) > 0:
         button.first.click()
