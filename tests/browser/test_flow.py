@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
-from browsing import Served, ask_all, kept, look_up, open_demo, tap
+from browsing import Served, ask_all, kept, look_up, open_demo, open_page, tap
 from playwright.sync_api import Page, expect
 
 MOST_TAPS_TO_FIRST_TEST = 40
@@ -114,6 +114,6 @@ def test_nothing_is_lost_when_a_form_is_left_in_the_middle(
     page = tablet
     problem = begin(page, served.url)
     page.fill("#how", "Half a sen")
-    page.goto(problem + "/safety")
-    page.goto(problem + "/story")
+    open_page(page, problem + "/safety")
+    open_page(page, problem + "/story")
     expect(page.locator("#how")).to_have_value("Half a sen")

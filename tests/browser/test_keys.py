@@ -22,6 +22,7 @@ def test_a_pedal_records_and_opens(demo: Served, tablet: Page) -> None:
         if not page.locator("#next").count():
             break
         name = page.inner_text("#next-name")
+        page.wait_for_timeout(QUIET)
         page.keyboard.press("Enter")
         expect(page.locator("dialog[open] h1")).to_have_text(name)
         page.keyboard.press("Enter")
